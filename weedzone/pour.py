@@ -1,0 +1,175 @@
+"""Amounts as a person measures them: "1 gal 2 qt 3 1/2 fl oz", "440 mL", "1 lb 3 oz".
+
+Every amount is rounded once, to a whole number of steps of the measure, and printed exactly as rounded.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from math import ceil, floor, isfinite, log10
+
+from weedzone.errors import UnitError
+from weedzone.unit_table import GALLON_L, POUND_KG
+
+_FLOZ_L = GALLON_L / 128
+_OZ_KG = POUND_KG / 16
+_MILLI = Fraction(1, 1000)
+_GRAIN = 1e-9  # part of a step that is rounding noise, not an amount
+
+
+def pour_step_L(litres: float, system: str = "us") -> float:
+    """Step in litres to which `pour` rounds when none is given.
+
+    US: 1 fl oz from 10 gal, 1/4 fl oz, 1/8 fl oz below 1/2 fl oz, and metric below 1/8 fl oz.
+    Metric: 100 mL from 10 L, 10 mL from 1 L, 1 mL from 10 mL, else 0.1 mL or two figures.
+    """
+    return float(_pour_step(_amount(litres, "litres"), _metric(system)))
+
+
+def weigh_step_kg(kg: float, system: str = "us") -> float:
+    """Step in kg to which `weigh` rounds when none is given.
+
+    US: 1 oz from 10 lb, 0.1 oz, 0.01 oz below 1 oz, and metric below 0.1 oz.
+    Metric: 100 g from 10 kg, 10 g from 1 kg, 1 g from 10 g, else 0.1 g or two figures.
+    """
+    return float(_weigh_step(_amount(kg, "kg"), _metric(system)))
+
+
+def pour(litres: float, system: str = "us", step_L: float | None = None, *, round_down: bool = False) -> str:
+    """A volume as it is poured, rounded to the measure's step.
+
+    Parameters
+    ----------
+    litres : float
+        Zero or more.
+    system : {"us", "metric"}
+    step_L : float, optional
+        Smallest step of the measure at hand, in litres; by default see `pour_step_L`.
+    round_down : bool
+        Round to the step below, for doses that must not pass a maximum.
+
+    Returns
+    -------
+    str
+        "1 gal 2 qt 3 1/2 fl oz" or "440 mL"; read back by ``units.to_si`` it differs by half a step at most
+        (a step that is no round part of the unit printed adds a thousandth of a step). Zero reads "0 fl oz".
+
+    Raises
+    ------
+    UnitError
+        Negative or non-finite amounts, steps that are not positive.
+    """
+    value, metric = _amount(litres, "litres"), _metric(system)
+    step = _pour_step(value, metric) if step_L is None else _amount(step_L, "step_L", zero=False)
+    metric = metric or (step_L is None and 0 < value < _FLOZ_L / 8)
+    if metric:
+        return _metric_text(value, step, round_down, ("L", "mL"))
+    number, exact = _grid(value, step, _FLOZ_L, round_down)
+    gallons, ounces = divmod(number, 128)
+    quarts, ounces = divmod(ounces, 32)
+    return _join(((gallons, "gal"), (quarts, "qt")), ounces, exact, "fl oz") or "0 fl oz"
+
+
+def weigh(kg: float, system: str = "us", step_kg: float | None = None, *, round_down: bool = False) -> str:
+    """A mass as it is weighed, rounded to the scale's step; see `pour`.
+
+    Returns
+    -------
+    str
+        "2.6 oz by weight", "1 lb 3 oz" or "75 g".
+    """
+    value, metric = _amount(kg, "kg"), _metric(system)
+    step = _weigh_step(value, metric) if step_kg is None else _amount(step_kg, "step_kg", zero=False)
+    metric = metric or (step_kg is None and 0 < value < _OZ_KG / 10)
+    if metric:
+        return _metric_text(value, step, round_down, ("kg", "g"))
+    number, exact = _grid(value, step, _OZ_KG, round_down)
+    pounds, ounces = divmod(number, 16)
+    text = _join(((pounds, "lb"),), ounces, exact, "oz" if pounds else "oz by weight")
+    return text or "0 oz by weight"
+
+
+def _amount(value: float, name: str, *, zero: bool = True) -> Fraction:
+    try:
+        number = float(value)
+    except (TypeError, ValueError):
+        number = float("nan")
+    if not isfinite(number) or number < 0 or (number == 0 and not zero):
+        raise UnitError(
+            f"{name} must be a number {'of zero or more' if zero else 'above zero'}, not {number}"
+        )
+    return Fraction(number)
+
+
+def _metric(system: str) -> bool:
+    if system not in ("us", "metric"):
+        raise UnitError(f'no system of units "{system}"', mend='write "us" or "metric"')
+    return system == "metric"
+
+
+def _pour_step(value: Fraction, metric: bool) -> Fraction:
+    if metric or 0 < value < _FLOZ_L / 8:
+        return _metric_step(value)
+    ounces = value / _FLOZ_L
+    return _FLOZ_L * (1 if ounces >= 1280 else Fraction(1, 4) if 2 * ounces >= 1 else Fraction(1, 8))
+
+
+def _weigh_step(value: Fraction, metric: bool) -> Fraction:
+    if metric or 0 < value < _OZ_KG / 10:
+        return _metric_step(value)
+    ounces = value / _OZ_KG
+    return _OZ_KG * (1 if ounces >= 160 else Fraction(1, 10) if ounces >= 1 else Fraction(1, 100))
+
+
+def _metric_step(value: Fraction) -> Fraction:
+    """Step in L or kg: ten times finer than the decade below 10 of the small unit."""
+    small = value / _MILLI
+    for least, step in ((10_000, 100), (1000, 10), (10, 1)):
+        if small >= least:
+            return step * _MILLI
+    if small >= 1 or small == 0:
+        return _MILLI / 10
+    return _MILLI * Fraction(10) ** (floor(log10(small)) - 1)
+
+
+def _grid(value: Fraction, step: Fraction, unit: Fraction, round_down: bool) -> tuple[Fraction, bool]:
+    """Round to whole steps, in units; and whether the step is a round part of the unit, so prints exactly."""
+    part = step / unit
+    tidy = part.limit_denominator(1000)
+    exact = abs(tidy - part) <= part * Fraction(_GRAIN)
+    count = floor(value / step + Fraction(_GRAIN)) if round_down else round(value / step)
+    if exact:
+        return count * tidy, True
+    digits = max(0, ceil(-log10(part)) + 3)
+    scaled = count * part * 10**digits
+    return Fraction(floor(scaled) if round_down else round(scaled), 10**digits), False
+
+
+def _metric_text(value: Fraction, step: Fraction, round_down: bool, names: tuple[str, str]) -> str:
+    number, _ = _grid(value, step, _MILLI, round_down)
+    if number >= 1000:
+        return f"{_decimal(number / 1000)} {names[0]}"
+    return f"{_decimal(number)} {names[1]}"
+
+
+def _join(large: tuple[tuple[Fraction | int, str], ...], small: Fraction, exact: bool, name: str) -> str:
+    texts = [f"{int(number):,} {unit}" for number, unit in large if number]
+    if small:
+        texts.append(f"{_mixed(small) if exact else _decimal(small)} {name}")
+    return " ".join(texts)
+
+
+def _mixed(number: Fraction) -> str:
+    """Halves, quarters, thirds as fractions; tenths as decimals."""
+    if number.denominator % 5 == 0 or number.denominator > 64:
+        return _decimal(number)
+    whole, part = divmod(number, 1)
+    texts = ([f"{int(whole):,}"] if whole else []) + (
+        [f"{part.numerator}/{part.denominator}"] if part else []
+    )
+    return " ".join(texts)
+
+
+def _decimal(number: Fraction) -> str:
+    text = f"{float(number):,.15f}" if number < 1 else f"{float(number):,.9f}"
+    return text.rstrip("0").rstrip(".")
