@@ -6,7 +6,7 @@ Every amount is rounded once, to a whole number of steps of the measure, and pri
 from __future__ import annotations
 
 from fractions import Fraction
-from math import ceil, floor, isfinite, log10
+from math import ceil, floor, log10
 
 from weedzone.errors import UnitError
 from weedzone.unit_table import GALLON_L, POUND_KG
@@ -14,7 +14,8 @@ from weedzone.unit_table import GALLON_L, POUND_KG
 _FLOZ_L = GALLON_L / 128
 _OZ_KG = POUND_KG / 16
 _MILLI = Fraction(1, 1000)
-_GRAIN = 1e-9  # part of a step that is rounding noise, not an amount
+_NOISE = Fraction(1, 10**9)  # of a step: rounding noise of the floats, not an amount
+_LARGEST = 1e12
 
 
 def pour_step_L(litres: float, system: str = "us") -> float:
@@ -36,7 +37,7 @@ def weigh_step_kg(kg: float, system: str = "us") -> float:
 
 
 def pour(litres: float, system: str = "us", step_L: float | None = None, *, round_down: bool = False) -> str:
-    """A volume as it is poured, rounded to the measure's step.
+    """Print a volume as it is poured, rounded to the measure's step.
 
     Parameters
     ----------
@@ -64,14 +65,14 @@ def pour(litres: float, system: str = "us", step_L: float | None = None, *, roun
     metric = metric or (step_L is None and 0 < value < _FLOZ_L / 8)
     if metric:
         return _metric_text(value, step, round_down, ("L", "mL"))
-    number, exact = _grid(value, step, _FLOZ_L, round_down)
+    number, in_parts = _grid(value, step, _FLOZ_L, round_down)
     gallons, ounces = divmod(number, 128)
     quarts, ounces = divmod(ounces, 32)
-    return _join(((gallons, "gal"), (quarts, "qt")), ounces, exact, "fl oz") or "0 fl oz"
+    return _join(((gallons, "gal"), (quarts, "qt")), ounces, in_parts, "fl oz") or "0 fl oz"
 
 
 def weigh(kg: float, system: str = "us", step_kg: float | None = None, *, round_down: bool = False) -> str:
-    """A mass as it is weighed, rounded to the scale's step; see `pour`.
+    """Print a mass as it is weighed, rounded to the scale's step; see `pour`.
 
     Returns
     -------
@@ -83,21 +84,20 @@ def weigh(kg: float, system: str = "us", step_kg: float | None = None, *, round_
     metric = metric or (step_kg is None and 0 < value < _OZ_KG / 10)
     if metric:
         return _metric_text(value, step, round_down, ("kg", "g"))
-    number, exact = _grid(value, step, _OZ_KG, round_down)
+    number, in_parts = _grid(value, step, _OZ_KG, round_down)
     pounds, ounces = divmod(number, 16)
-    text = _join(((pounds, "lb"),), ounces, exact, "oz" if pounds else "oz by weight")
+    text = _join(((pounds, "lb"),), ounces, in_parts, "oz" if pounds else "oz by weight")
     return text or "0 oz by weight"
 
 
 def _amount(value: float, name: str, *, zero: bool = True) -> Fraction:
     try:
         number = float(value)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         number = float("nan")
-    if not isfinite(number) or number < 0 or (number == 0 and not zero):
-        raise UnitError(
-            f"{name} must be a number {'of zero or more' if zero else 'above zero'}, not {number}"
-        )
+    if not 0 <= number <= _LARGEST or (number == 0 and not zero):
+        least = "of zero or more" if zero else "above zero"
+        raise UnitError(f"{name} must be a plain number {least}, not {number:g}")
     return Fraction(number)
 
 
@@ -122,24 +122,24 @@ def _weigh_step(value: Fraction, metric: bool) -> Fraction:
 
 
 def _metric_step(value: Fraction) -> Fraction:
-    """Step in L or kg: ten times finer than the decade below 10 of the small unit."""
+    """Step in L or kg: a thousandth or finer of what is measured, but never below a billionth."""
     small = value / _MILLI
     for least, step in ((10_000, 100), (1000, 10), (10, 1)):
         if small >= least:
             return step * _MILLI
     if small >= 1 or small == 0:
         return _MILLI / 10
-    return _MILLI * Fraction(10) ** (floor(log10(small)) - 1)
+    return max(_MILLI * Fraction(10) ** (floor(log10(small)) - 1), _MILLI**3)
 
 
 def _grid(value: Fraction, step: Fraction, unit: Fraction, round_down: bool) -> tuple[Fraction, bool]:
-    """Round to whole steps, in units; and whether the step is a round part of the unit, so prints exactly."""
+    """Round to whole steps, in units; and whether they are to be printed in halves, quarters, thirds."""
     part = step / unit
     tidy = part.limit_denominator(1000)
-    exact = abs(tidy - part) <= part * Fraction(_GRAIN)
-    count = floor(value / step + Fraction(_GRAIN)) if round_down else round(value / step)
-    if exact:
-        return count * tidy, True
+    count = floor(value / step + _NOISE) if round_down else round(value / step)
+    if abs(tidy - part) <= part * _NOISE:
+        return count * tidy, tidy.denominator % 5 != 0 and tidy.denominator <= 64
+    # No round part of the unit, say 5 mL in fl oz: decimals to a thousandth of the step.
     digits = max(0, ceil(-log10(part)) + 3)
     scaled = count * part * 10**digits
     return Fraction(floor(scaled) if round_down else round(scaled), 10**digits), False
@@ -152,24 +152,20 @@ def _metric_text(value: Fraction, step: Fraction, round_down: bool, names: tuple
     return f"{_decimal(number)} {names[1]}"
 
 
-def _join(large: tuple[tuple[Fraction | int, str], ...], small: Fraction, exact: bool, name: str) -> str:
-    texts = [f"{int(number):,} {unit}" for number, unit in large if number]
+def _join(large: tuple[tuple[int, str], ...], small: Fraction, in_parts: bool, name: str) -> str:
+    texts = [f"{number:,} {unit}" for number, unit in large if number]
     if small:
-        texts.append(f"{_mixed(small) if exact else _decimal(small)} {name}")
+        texts.append(f"{_mixed(small) if in_parts else _decimal(small)} {name}")
     return " ".join(texts)
 
 
 def _mixed(number: Fraction) -> str:
-    """Halves, quarters, thirds as fractions; tenths as decimals."""
-    if number.denominator % 5 == 0 or number.denominator > 64:
-        return _decimal(number)
     whole, part = divmod(number, 1)
-    texts = ([f"{int(whole):,}"] if whole else []) + (
-        [f"{part.numerator}/{part.denominator}"] if part else []
-    )
+    texts = ([str(whole)] if whole else []) + ([f"{part.numerator}/{part.denominator}"] if part else [])
     return " ".join(texts)
 
 
 def _decimal(number: Fraction) -> str:
-    text = f"{float(number):,.15f}" if number < 1 else f"{float(number):,.9f}"
-    return text.rstrip("0").rstrip(".")
+    """Print all decimals; thirds and the like to fifteen."""
+    whole, part = divmod(round(number * 10**15), 10**15)
+    return f"{whole:,}.{part:015d}".rstrip("0").rstrip(".")

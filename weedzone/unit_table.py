@@ -1,11 +1,13 @@
 """Every unit that weedzone reads or prints: exact size in SI, name in pint, spellings.
 
-The foot is the international one; the survey foot (1200/3937 m) stands apart and must be named. Metric sizes are
-exact, US ones follow from inch = 0.0254 m, gallon = 231 in3 and pound = 0.45359237 kg (NIST Handbook 44, Appendix C).
+All sizes are exact: inch = 0.0254 m, gallon = 231 in3, pound = 0.45359237 kg (NIST Handbook 44, Appendix C).
+The foot is the international one and the acre 43,560 of its squares (85 FR 62698, 2020); the survey foot
+(1200/3937 m) stands apart and must be named. Gallons, quarts, pints and fluid ounces are the US ones.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from fractions import Fraction
 from typing import NamedTuple
 
@@ -70,8 +72,7 @@ def _rows() -> list[tuple[Unit, str]]:
         (Unit("volume", GALLON_L / 16, "cup"), "cup;cups"),
         (
             Unit("volume", _FLOZ_L, "fluid_ounce"),
-            "fl oz;fluid oz;fluid ounce;fluid ounces;fl ounce;fl ounces;"
-            "us fl oz;us fluid ounce;us fluid ounces",
+            "fl oz;fluid oz;fluid ounce;fluid ounces;liquid oz;us fl oz;us fluid ounces",
         ),
         (Unit("volume", _FLOZ_L / 2, "tablespoon"), "tbsp;tablespoon;tablespoons"),
         (Unit("volume", _FLOZ_L / 6, "teaspoon"), "tsp;teaspoon;teaspoons"),
@@ -84,8 +85,7 @@ def _rows() -> list[tuple[Unit, str]]:
         (Unit("mass", POUND_KG, "pound"), "lb;lbs;pound;pounds"),
         (
             Unit("mass", POUND_KG / 16, "ounce"),
-            "oz;ounce;ounces;oz by weight;ounces by weight;ounce by weight;"
-            "oz wt;wt oz;weight oz;oz by wt;dry oz;dry ounce;dry ounces",
+            "oz;ounce;ounces;oz by weight;ounces by weight;oz wt;wt oz;weight oz;dry oz;dry ounces",
         ),
         (Unit("mass", 2000 * POUND_KG, "short_ton"), "short ton;short tons"),
         (Unit("time", f(1), "second"), "s;sec;secs;second;seconds"),
@@ -109,35 +109,98 @@ def _rows() -> list[tuple[Unit, str]]:
     ]
 
 
+# Short spellings whose other case means something else (metre, mega; gram, giga): only as they are tabled.
+STRICT_CASE = frozenset(("m", "g", "s", "h", "d", "mm", "mg", "ml", "m2", "m3"))
+
+
+def _spellings() -> dict[str, Unit]:
+    """Every spelling, also without its spaces, and in lower case for the look-up of any other case."""
+    table: dict[str, Unit] = {}
+    for unit, words in _rows():
+        for word in words.split(";"):
+            for form in (word, word.replace(" ", ""), word.lower()):
+                table.setdefault(form, unit)
+    return table
+
+
 UNITS: tuple[Unit, ...] = tuple(unit for unit, _ in _rows())
-SPELLINGS: dict[str, Unit] = {}
-for _unit, _words in _rows():
-    for _word in _words.split(";"):
-        SPELLINGS[_word] = _unit
-        SPELLINGS.setdefault(_word.replace(" ", ""), _unit)
+SPELLINGS: Mapping[str, Unit] = _spellings()
 
-# Short spellings whose other case means something else (metre and mega, gram and giga): only as they are tabled.
-STRICT_CASE = frozenset(("m", "g", "s", "h", "d", "a", "c", "f", "mm", "mg", "ml", "m2", "m3"))
-SPELLINGS["l"] = SPELLINGS["L"]
+REFUSED: Mapping[str, str] = dict(
+    row.split(" = ")
+    for row in """
+M = write ksqft or 1000 ft2
+A = write acre
+a = write acre
+T = write tbsp, short ton or tonne
+t = write tonne
+ton = write short ton or tonne
+tons = write short ton or tonne
+# = write lb
+' = write ft
+" = write in
+month = write days or weeks
+months = write days or weeks
+year = write days
+years = write days
+ML = write mL
+MG = write mg
+MM = write mm
+G = write g or gal
+""".strip().splitlines()
+)
 
-REFUSED = {
-    "M": "write ksqft or 1000 ft2",
-    "A": "write acre",
-    "a": "write acre",
-    "T": "write tbsp, short ton or tonne",
-    "t": "write tonne",
-    "ton": "write short ton or tonne",
-    "tons": "write short ton or tonne",
-    "#": "write lb",
-    "'": "write ft",
-    '"': "write in",
-    "month": "write days or weeks",
-    "months": "write days or weeks",
-    "year": "write days",
-    "years": "write days",
-    "ML": "write mL",
-    "MG": "write mg",
-    "MM": "write mm",
-    "G": "write g or gal",
-    "C": "write degC",
-}
+
+class Kind(NamedTuple):
+    """A kind of quantity: dimensions taken, SI unit in pint's words, units to show it in, accepted forms."""
+
+    dims: tuple[str, ...]
+    si: str
+    us: tuple[str, ...]
+    metric: tuple[str, ...]
+    examples: str
+
+
+# kind | dimensions | SI unit | shown, US | shown, metric | accepted forms
+# The kinds of two words are what a product's form makes of "dose", "amount", "mix" and "concentration".
+_KINDS = """
+length | length | meter | ft | m | 25 ft, 8 m
+area | area | meter**2 | ft2 | m2 | 5,000 ft2, 0.5 acre, 400 m2
+volume | volume | liter | gal; fl oz | L; mL | 4 gal, 1 qt 8 fl oz, 15 L
+mass | mass | kilogram | lb; oz | kg; g | 50 lb, 1 lb 3 oz, 20 kg
+speed | length/time | meter/second | mph | km/h | 2 mph, 88 ft/min, 3 km/h
+time | time | second | day; h; min; s | day; h; min; s | 30 min, 6 hour, 21 day
+temperature | temperature | degC | °F | °C | 85 degF, 30 °C
+temperature_difference | temperature | delta_degC | °F | °C | 8 degC, 14 degF
+flow | volume/time | liter/second | gal/min | L/min | 0.4 gal/min, 1.5 L/min
+volume_per_area | volume/area | liter/meter**2 | gal/ksqft | L/ha | 1 gal/ksqft, 40 gal/acre, 400 L/ha
+mass_per_area | mass/area | kilogram/meter**2 | lb/acre | kg/ha | 1.5 lb/acre, 1.7 kg/ha
+mass_rate | mass/time | kilogram/second | lb/min | kg/min | 3 lb/min, 20 g/s
+area_rate | area/time | meter**2/second | acre/h | ha/h | 1 acre/hour, 5 ksqft/hour
+fraction | percent; percent v/v; percent w/w | dimensionless | % | % | 5 %
+concentration | mass/volume; percent; percent w/w; mass/mass | kilogram/liter | lb/gal | g/L | 480 g/L, 20 %
+concentration liquid | mass/volume | kilogram/liter | lb/gal | g/L | 3.8 lb/gal, 480 g/L
+concentration dry | percent; percent w/w; mass/mass | dimensionless | % | % | 20 %, 200 g/kg
+dose liquid | volume/area | liter/meter**2 | fl oz/ksqft | L/ha | 3 fl oz/ksqft, 2 pt/acre, 3 L/ha
+dose dry | mass/area | kilogram/meter**2 | oz/ksqft | kg/ha | 0.2 oz/ksqft, 3 lb/ksqft, 5 kg/ha
+dose granule | mass/area | kilogram/meter**2 | lb/ksqft | kg/ha | 3 lb/ksqft, 150 lb/acre, 150 kg/ha
+amount liquid | volume | liter | gal; fl oz | L; mL | 1.2 gal, 12 fl oz, 350 mL
+amount dry | mass | kilogram | lb; oz | kg; g | 2.6 oz, 1 lb 3 oz, 75 g
+mix liquid | volume/volume; percent; percent v/v | dimensionless | fl oz/gal | mL/L | 1 fl oz/gal, 1 qt/100 gal, 0.25 %
+mix dry | mass/volume | kilogram/liter | oz/gal | g/L | 0.5 oz/gal, 2 lb/100 gal, 4 g/L
+"""
+
+
+def _kinds() -> dict[str, Kind]:
+    table = {}
+    for row in _KINDS.strip().splitlines():
+        name, dims, si, us, metric, examples = row.split(" | ")
+        quoted = ", ".join(f'"{example}"' for example in examples.split(", "))
+        table[name] = Kind(
+            tuple(dims.split("; ")), si, tuple(us.split("; ")), tuple(metric.split("; ")), quoted
+        )
+    return table
+
+
+KINDS: Mapping[str, Kind] = _kinds()
+FORMED = ("dose", "amount", "mix", "concentration")
