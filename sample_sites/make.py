@@ -28,7 +28,6 @@ from shapely.ops import polygonize, unary_union
 SEED = 20261
 DECIMALS = 9  # of a degree: about 0.1 mm, far below what a walk can see
 DATE = "2026-01-01T00:00:00.000Z"  # written into the files instead of the clock, so that reruns are alike
-FT = 0.3048
 COLUMNS = {
     "turf": ["turf"],
     "infestations": ["weed", "cover", "width_ft", "radius_ft"],
@@ -348,7 +347,8 @@ def park_ground(sheet: Sheet, site: str) -> Park:
     arc = np.column_stack([np.cos(sweep), np.sin(sweep)])
     field = Polygon(np.vstack([home, home + 66 * arc]))
     skinned = Polygon(np.vstack([home, home + 27 * arc]))
-    grass = box(*(home + 13.2 * np.array([np.cos(turn + np.pi / 4), np.sin(turn + np.pi / 4)])), 15, 15, 4)
+    middle = home + 13.2 * np.array([np.cos(turn + np.pi / 4), np.sin(turn + np.pi / 4)])
+    grass = box(float(middle[0]), float(middle[1]), 15, 15, 4)
     parking = box(16.5, -66.5, 51, 19, 1)
     entry = ribbon([(16, -74), (15.5, -82), (17, -97)], 7, 13)
     path = ribbon(
@@ -377,17 +377,18 @@ def park_ground(sheet: Sheet, site: str) -> Park:
     sheet.add("keep_out", site, creek.intersection(outline), kind="creek", buffer_ft=35.0)
     sheet.add("keep_out", site, pond, kind="pond")
     sheet.add("boundary", site, outline)
-    return Park(outline, creek, [sports, parking, entry, pavilion], lawns)
+    return Park(outline, creek, [sports, parking, entry, pavilion, path, water], lawns)
 
 
 def park_features(rng: Rng, sheet: Sheet, site: str, park: Park) -> list[tuple[float, float, float]]:
     """Add beds, play area, hives and trees; return the trees as (x, y, radius of the drip line)."""
-    for kind, outline in [
+    beds: list[tuple[str, Points]] = [
         ("play area", [(-34, -78), (-22, -79), (-17, -73), (-22, -66), (-31, -67)]),
         ("patio", [(66, -64), (68, -78), (86, -79.5), (92, -72), (88, -62), (76, -61)]),
         ("flower bed", [(3, -81), (8, -83.5), (11, -81), (10, -78.6), (5, -78.4)]),
         ("flower bed", [(22, -81), (26, -83.6), (31, -81), (28, -78.4), (23, -78.6)]),
-    ]:
+    ]
+    for kind, outline in beds:
         sheet.add("keep_out", site, smooth(outline), kind=kind)
     sheet.add("keep_out", site, box(112, -71, 20, 13, 3), kind="vegetable garden")
     sheet.add("keep_out", site, Point(-129, -14), kind="well")
@@ -415,7 +416,7 @@ PARK_CLOVER = [
     *((-66, -38, 9), (-84, -16, 7), (-58, -60, 5), (88, 14, 8), (44, -22, 6.5), (-118, -2, 8), (-30, -6, 7)),
     *((126, -66, 5), (20, 52, 8), (-50, 42, 6), (60, 78, 9), (-20, 78, 8), (100, -79, 4)),
 ]
-PARK_LINES = [
+PARK_LINES: list[tuple[str, float, Points]] = [
     ("broadleaf plantain", 4.0, [(-22, -54), (-26.4, -38), (-26.4, -20), (-34, -4), (-44.6, 12)]),
     ("broadleaf plantain", 3.0, [(0, 42), (40, 44), (90, 39), (119, 34)]),
     ("ground ivy", 5.0, [(135.6, -80), (136.5, -40), (137.7, 0), (138.6, 40)]),
@@ -684,7 +685,8 @@ def quince_bend(rng: Rng, lots: int = 28) -> Sheet:
             np.column_stack([np.interp(s + 0.5, run, line[:, 0]), np.interp(s + 0.5, run, line[:, 1])]) - here
         )
         ahead /= np.hypot(ahead[:, :1], ahead[:, 1:])
-        return here + np.asarray(out).reshape(-1, 1) * np.column_stack([-ahead[:, 1], ahead[:, 0]])
+        left = np.column_stack([-ahead[:, 1], ahead[:, 0]])
+        return np.asarray(here + np.asarray(out).reshape(-1, 1) * left, dtype=float)
 
     edges = {}
     for side in (1, -1):
