@@ -166,10 +166,10 @@ class Kind(NamedTuple):
 _KINDS = """
 length | length | meter | ft | m | 25 ft, 8 m
 area | area | meter**2 | ft2 | m2 | 5,000 ft2, 0.5 acre, 400 m2
-volume | volume | liter | gal; fl oz | L; mL | 4 gal, 1 qt 8 fl oz, 15 L
-mass | mass | kilogram | lb; oz | kg; g | 50 lb, 1 lb 3 oz, 20 kg
+volume | volume | liter | gal;fl oz | L;mL | 4 gal, 1 qt 8 fl oz, 15 L
+mass | mass | kilogram | lb;oz | kg;g | 50 lb, 1 lb 3 oz, 20 kg
 speed | length/time | meter/second | mph | km/h | 2 mph, 88 ft/min, 3 km/h
-time | time | second | day; h; min; s | day; h; min; s | 30 min, 6 hour, 21 day
+time | time | second | day;h;min;s | day;h;min;s | 30 min, 6 hour, 21 day
 temperature | temperature | degC | °F | °C | 85 degF, 30 °C
 temperature_difference | temperature | delta_degC | °F | °C | 8 degC, 14 degF
 flow | volume/time | liter/second | gal/min | L/min | 0.4 gal/min, 1.5 L/min
@@ -177,16 +177,16 @@ volume_per_area | volume/area | liter/meter**2 | gal/ksqft | L/ha | 1 gal/ksqft,
 mass_per_area | mass/area | kilogram/meter**2 | lb/acre | kg/ha | 1.5 lb/acre, 1.7 kg/ha
 mass_rate | mass/time | kilogram/second | lb/min | kg/min | 3 lb/min, 20 g/s
 area_rate | area/time | meter**2/second | acre/h | ha/h | 1 acre/hour, 5 ksqft/hour
-fraction | percent; percent v/v; percent w/w | dimensionless | % | % | 5 %
-concentration | mass/volume; percent; percent w/w; mass/mass | kilogram/liter | lb/gal | g/L | 480 g/L, 20 %
+fraction | percent;percent v/v;percent w/w | dimensionless | % | % | 5 %
+concentration | mass/volume;percent;percent w/w;mass/mass | kilogram/liter | lb/gal | g/L | 3.8 lb/gal, 20 %
 concentration liquid | mass/volume | kilogram/liter | lb/gal | g/L | 3.8 lb/gal, 480 g/L
-concentration dry | percent; percent w/w; mass/mass | dimensionless | % | % | 20 %, 200 g/kg
+concentration dry | percent;percent w/w;mass/mass | dimensionless | % | % | 20 %, 200 g/kg
 dose liquid | volume/area | liter/meter**2 | fl oz/ksqft | L/ha | 3 fl oz/ksqft, 2 pt/acre, 3 L/ha
 dose dry | mass/area | kilogram/meter**2 | oz/ksqft | kg/ha | 0.2 oz/ksqft, 3 lb/ksqft, 5 kg/ha
 dose granule | mass/area | kilogram/meter**2 | lb/ksqft | kg/ha | 3 lb/ksqft, 150 lb/acre, 150 kg/ha
-amount liquid | volume | liter | gal; fl oz | L; mL | 1.2 gal, 12 fl oz, 350 mL
-amount dry | mass | kilogram | lb; oz | kg; g | 2.6 oz, 1 lb 3 oz, 75 g
-mix liquid | volume/volume; percent; percent v/v | dimensionless | fl oz/gal | mL/L | 1 fl oz/gal, 1 qt/100 gal, 0.25 %
+amount liquid | volume | liter | gal;fl oz | L;mL | 1.2 gal, 12 fl oz, 350 mL
+amount dry | mass | kilogram | lb;oz | kg;g | 2.6 oz, 1 lb 3 oz, 75 g
+mix liquid | volume/volume;percent;percent v/v | dimensionless | fl oz/gal | mL/L | 1.33 fl oz/gal, 0.25 %
 mix dry | mass/volume | kilogram/liter | oz/gal | g/L | 0.5 oz/gal, 2 lb/100 gal, 4 g/L
 """
 
@@ -196,9 +196,7 @@ def _kinds() -> dict[str, Kind]:
     for row in _KINDS.strip().splitlines():
         name, dims, si, us, metric, examples = row.split(" | ")
         quoted = ", ".join(f'"{example}"' for example in examples.split(", "))
-        table[name] = Kind(
-            tuple(dims.split("; ")), si, tuple(us.split("; ")), tuple(metric.split("; ")), quoted
-        )
+        table[name] = Kind(tuple(dims.split(";")), si, tuple(us.split(";")), tuple(metric.split(";")), quoted)
     return table
 
 

@@ -2,8 +2,8 @@
 
 Text is read by a strict grammar of our own (a general unit parser takes "1 1/2 gal" for half a gallon and
 "fl oz" for femtolitre ounces, in silence) against one table of units, and checked against the kind that the
-field wants. Inside, numbers are plain floats in the SI unit of their kind. This is the only module that imports
-pint, and it does so when a pint quantity is first wanted.
+field wants. Inside, numbers are plain floats in the SI unit of their kind. No other module imports pint; this
+one does so when a pint quantity is first wanted.
 """
 
 from __future__ import annotations
@@ -340,5 +340,9 @@ def _from_pint(value: object, name: str, wanted: Kind) -> float:
 
 
 def _named(value: object) -> str:
-    known = isinstance(value, str | numbers.Number) or hasattr(value, "magnitude")
-    return printable(str(value)) if known else type(value).__name__
+    if isinstance(value, str | numbers.Number) or hasattr(value, "magnitude"):
+        try:
+            return printable(str(value))
+        except ValueError:  # an int of more digits than Python prints
+            return "a large number"
+    return type(value).__name__
