@@ -386,7 +386,7 @@ class TestFeedingPlan:
             care.feeding_plan(**{"area": "1 acre", "yearly": "4 lb/ksqft", "analysis": "28-3-6"} | arguments)
 
     def test_yearly_figures_are_ranges_within_the_law_of_their_sources(self) -> None:
-        """Univ. of Illinois (1995) and Virginia DCR: 1 to 4 for bluegrass, 1 to 2 for zoysia, none above 6 (read)."""
+        """Univ. of Illinois (1995) and Virginia DCR: bluegrass 1 to 4, zoysia 1 to 2, none above 6 (read)."""
         found = {
             turf: tuple(convert(to_si(end, "mass_per_area"), "mass_per_area", "lb/ksqft") for end in ends)
             for turf, ends in care.YEARLY_NITROGEN.items()

@@ -1,4 +1,4 @@
-"""Feeding and overseeding of the whole turf: nitrogen, bags, hopper loads, the year's plan, seed.
+"""Feeding of the whole turf: nitrogen, fertilizer, and the year's plan.
 
 Called through `weedzone.turfcare`. Sources: product for a nitrogen rate, University of Nebraska-Lincoln "Lawn
 Fertilizer Calculations"; yearly and single figures, University of Illinois lawn fertilizing table (1995).
@@ -7,7 +7,6 @@ Fertilizer Calculations"; yearly and single figures, University of Illinois lawn
 from __future__ import annotations
 
 import datetime as dt
-import math
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -16,6 +15,7 @@ from typing import Any
 
 from weedzone.calibrated import Measure, day, read_si, usable
 from weedzone.errors import Finding, InputError, UnitError
+from weedzone.supply import ROUNDING, Supply, whole
 from weedzone.units import convert, quantity, to_si
 
 SINGLE_NITROGEN = "1 lb/ksqft"
@@ -54,8 +54,6 @@ FEEDING_DAYS: Mapping[int, tuple[tuple[int, int], ...]] = MappingProxyType(
 University of Illinois (1995): early September; early May; late October; mid June with slow release.
 """
 
-_ROUNDING = 1e-9
-
 
 @dataclass(frozen=True, kw_only=True)
 class Analysis:
@@ -64,68 +62,6 @@ class Analysis:
     nitrogen: float
     phosphate: float = 0.0
     potash: float = 0.0
-
-
-@dataclass(frozen=True, kw_only=True)
-class Supply:
-    """Dry goods for an area: how much, how many bags and hopper loads.
-
-    Attributes
-    ----------
-    area_m2, rate_kg_per_m2, total_kg : float
-        Ground, goods per ground area, goods in all.
-    bag_kg, hopper_kg : float, optional
-        Contents of one bag, and of a full hopper.
-    findings : tuple of Finding
-        What was noticed.
-    """
-
-    area_m2: float
-    rate_kg_per_m2: float
-    total_kg: float
-    bag_kg: float | None = None
-    hopper_kg: float | None = None
-    findings: tuple[Finding, ...] = ()
-
-    @property
-    def area(self) -> Any:
-        """Ground, a pint area."""
-        return quantity(self.area_m2, "area")
-
-    @property
-    def rate(self) -> Any:
-        """Goods per ground area, a pint quantity."""
-        return quantity(self.rate_kg_per_m2, "mass_per_area")
-
-    @property
-    def total(self) -> Any:
-        """Goods in all, a pint mass."""
-        return quantity(self.total_kg, "mass")
-
-    @property
-    def bags(self) -> int | None:
-        """Whole bags to buy, rounded up; None where the bag is not known."""
-        return None if self.bag_kg is None else _whole(self.total_kg / self.bag_kg)
-
-    @property
-    def left_over_kg(self) -> float | None:
-        """What stays over of the bags bought, kg."""
-        if self.bag_kg is None or self.bags is None:
-            return None
-        return max(self.bags * self.bag_kg - self.total_kg, 0.0)
-
-    @property
-    def hopper_loads(self) -> int | None:
-        """Number of hopper fillings; None where the hopper is not known."""
-        return None if self.hopper_kg is None else _whole(self.total_kg / self.hopper_kg)
-
-    @property
-    def loads_kg(self) -> tuple[float, ...]:
-        """Hopper fillings, kg: full ones, and a last partial one; empty where the hopper is not known."""
-        if self.hopper_kg is None or self.hopper_loads is None:
-            return ()
-        full = self.hopper_loads - 1
-        return (self.hopper_kg,) * full + (min(self.total_kg - full * self.hopper_kg, self.hopper_kg),)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -300,7 +236,7 @@ def feeding_plan(
     if (year is None) == (dates is None):
         raise InputError("feedings need days", field="year", mend="give either year or dates")
     yearly_kg = read_si(yearly, "mass_per_area", "yearly")
-    count = _whole(yearly_kg / read_si(single, "mass_per_area", "single"))
+    count = whole(yearly_kg / read_si(single, "mass_per_area", "single"))
     days = (
         sorted(day(one, "dates") for one in dates)
         if dates is not None
@@ -318,53 +254,17 @@ def feeding_plan(
     )
 
 
-def overseed(
-    *, area: Measure, rate: Measure, bag: Measure | None = None, hopper: Measure | None = None
-) -> Supply:
-    """Seed for thin turf: rate times area, in bags and hopper loads.
-
-    Parameters
-    ----------
-    area, rate : str or pint.Quantity
-        Ground to overseed, and seed per area. The seed label's overseeding rate counts; common ones are
-        half of a new seeding's 6 to 8 lb/ksqft of tall fescue or 2 to 3 lb/ksqft of Kentucky bluegrass
-        (Nebraska Extension, 2021).
-    bag, hopper : str or pint.Quantity, optional
-        Mass in one bag, and in a full hopper.
-
-    Returns
-    -------
-    Supply
-        With a note to mind the wait between spraying and seeding.
-
-    Raises
-    ------
-    UnitError
-        Naming the argument that cannot be taken.
-    """
-    area_m2, rate_kg = read_si(area, "area", "area"), read_si(rate, "mass_per_area", "rate")
-    wait = "herbicide labels ask for weeks between spraying and seeding; read the label of what was sprayed"
-    return Supply(
-        area_m2=area_m2,
-        rate_kg_per_m2=rate_kg,
-        total_kg=usable(area_m2 * rate_kg, "area"),
-        bag_kg=None if bag is None else read_si(bag, "mass", "bag"),
-        hopper_kg=None if hopper is None else read_si(hopper, "mass", "hopper"),
-        findings=(Finding("note", "turfcare", "overseeding", wait),),
-    )
-
-
 def _nitrogen_findings(nitrogen: float, given: float, yearly: float | None) -> tuple[Finding, ...]:
     """Warn where one feeding or the year would pass its figure (kg/m2)."""
     found = []
     single = to_si(SINGLE_NITROGEN, "mass_per_area")
-    if nitrogen > single * (1.0 + _ROUNDING):
+    if nitrogen > single * (1.0 + ROUNDING):
         message = (
             f"{_per_ksqft(nitrogen)} of nitrogen in one feeding passes the usual {SINGLE_NITROGEN};"
             " split it, or use slow release as its label says"
         )
         found.append(Finding("warning", "turfcare", "nitrogen", message))
-    if yearly is not None and given + nitrogen > yearly * (1.0 + _ROUNDING):
+    if yearly is not None and given + nitrogen > yearly * (1.0 + ROUNDING):
         message = (
             f"{_per_ksqft(given + nitrogen)} of nitrogen would pass the year's"
             f" {_per_ksqft(yearly)}; {_per_ksqft(max(yearly - given, 0.0))} is left"
@@ -393,11 +293,6 @@ def _grade(text: str) -> Analysis:
             f"{text!r} holds no nitrogen", field="analysis", mend="choose a fertilizer with nitrogen"
         )
     return grade
-
-
-def _whole(count: float) -> int:
-    """Round up, but not for the rounding error of a whole number."""
-    return max(math.ceil(count * (1.0 - _ROUNDING)), 1)
 
 
 def _per_ksqft(kg_per_m2: float) -> str:

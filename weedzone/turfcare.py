@@ -18,13 +18,12 @@ from weedzone.feeding import (
     YEARLY_NITROGEN,
     Analysis,
     Feeding,
-    Supply,
     analysis,
     feed,
     feeding_plan,
     nitrogen_rate,
-    overseed,
 )
+from weedzone.supply import Supply, overseed
 from weedzone.watering import (
     REPAIR_BELOW,
     WEEKLY_DEPTH,
