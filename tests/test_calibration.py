@@ -204,6 +204,13 @@ def test_ground_speed_table(mph_printed: float, seconds: int) -> None:
     assert slow <= mph_printed <= fast
 
 
+def test_runs_are_averaged() -> None:
+    """Oklahoma State turf program: three runs, the average time (read); 40, 45 and 50 s are 45 s."""
+    runs = cal.speed(distance="200 ft", time=["40 s", "45 s", "50 s"])
+    assert mph(runs) == pytest.approx(timed("45 s")())
+    assert mph(cal.speed(distance="200 ft", time="40 s; 45 s; 50 s")) == pytest.approx(mph(runs))
+
+
 def test_doubling_the_speed_halves_the_carrier() -> None:
     """NC State Extension, turfgrass boom sprayers: 20 gal/acre at 3 mph is 10 at 6 mph (read)."""
     tip = cal.flow(carrier="20 gal/acre", speed="3 mph", spacing="20 in")
@@ -418,6 +425,7 @@ class TestCalibration:
         ("made", "word"),
         [
             (dt.date(2026, 5, 1), None),
+            (dt.date(2026, 6, 1), None),  # the day itself
             (dt.date(2025, 6, 1), None),  # 365 days, the last of the season
             (dt.date(2025, 5, 31), "366 days old"),
             (dt.date(2026, 6, 2), "check the date"),

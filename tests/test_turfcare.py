@@ -292,9 +292,16 @@ class TestFeeding:
         assert not done.findings
 
     def test_exact_bags_are_not_rounded_up_by_the_float(self) -> None:
-        for count in range(1, 60):
-            done = care.feed(area=f"{count * 10} ksqft", nitrogen="1 lb/ksqft", analysis="20 %", bag="50 lb")
-            assert done.bags == count
+        """22.5 ksqft at 0.5 lb of nitrogen from a 15 % bag is 75 lb, five bags of 15 lb (by hand)."""
+        for count in range(1, 40):
+            done = care.feed(
+                area=f"{count * 4.5} ksqft",
+                nitrogen="0.5 lb/ksqft",
+                analysis="15 %",
+                bag="15 lb",
+                hopper="15 lb",
+            )
+            assert (done.bags, done.hopper_loads, len(done.loads_kg)) == (count, count, count)
 
     def test_without_bag_or_hopper(self) -> None:
         done = care.feed(area="1 acre", nitrogen="0.5 lb/ksqft", analysis="25-0-4")
