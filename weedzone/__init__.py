@@ -1,0 +1,90 @@
+"""Sprayable area, product, water and tank loads for broadleaf weed control in turf, from walked shapes.
+
+The product label, local rules and a licensed applicator decide; weedzone only does their arithmetic.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+from weedzone.errors import (
+    CrsError,
+    Finding,
+    InputError,
+    LabelError,
+    RigError,
+    SurveyError,
+    UnitError,
+    WeedzoneError,
+)
+from weedzone.job import Job, size_job
+from weedzone.label import Label, read_labels
+from weedzone.rig import Spreader, Sprayer, read_rig
+from weedzone.survey import Survey, read_survey
+
+if TYPE_CHECKING:
+    from weedzone import calibration as calibration
+    from weedzone import turfcare as turfcare
+    from weedzone.coverage import Coverage as Coverage
+    from weedzone.coverage import coverage as coverage
+    from weedzone.record import read_records as read_records
+    from weedzone.record import record as record
+    from weedzone.weather import read_weather as read_weather
+    from weedzone.weather import spray_windows as spray_windows
+
+__version__ = "0.1.0"
+
+# What is not needed to size a job is loaded when it is asked for: it would double the time of the import.
+_LATER = {
+    "Coverage": "coverage",
+    "calibration": "",
+    "coverage": "coverage",
+    "read_records": "record",
+    "read_weather": "weather",
+    "record": "record",
+    "spray_windows": "weather",
+    "turfcare": "",
+}
+
+__all__ = [
+    "Coverage",
+    "CrsError",
+    "Finding",
+    "InputError",
+    "Job",
+    "Label",
+    "LabelError",
+    "RigError",
+    "Spreader",
+    "Sprayer",
+    "Survey",
+    "SurveyError",
+    "UnitError",
+    "WeedzoneError",
+    "calibration",
+    "coverage",
+    "read_labels",
+    "read_records",
+    "read_rig",
+    "read_survey",
+    "read_weather",
+    "record",
+    "size_job",
+    "spray_windows",
+    "turfcare",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _LATER:
+        raise AttributeError(f"module 'weedzone' has no attribute {name!r}")
+    module = import_module(f"weedzone.{_LATER[name] or name}")
+    found = getattr(module, name) if _LATER[name] else module
+    # A module of the same name as its function has just taken the name: give it back to the function.
+    globals()[name] = found
+    return found
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

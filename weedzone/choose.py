@@ -1,0 +1,202 @@
+"""Which product goes where: exact choice by enumeration, over many sites at once.
+
+For every site each set of products is tried. The set is chosen that first treats the most ground, then most of
+it with the preferred products, then covers the most weeds, then has the best rating for the weed, then costs
+least: by price where prices are known, else by the fewest products, the fewest loads and the least material.
+Within a set, ground goes to the product that is best by the same order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations, product
+
+import numpy as np
+
+from weedzone.errors import LabelError
+from weedzone.shapes import Array, Bools, Floats, Ints
+
+MOST_PRODUCTS = 12
+_CLOSE = 1e-9
+
+
+@dataclass(frozen=True)
+class Options:
+    """Ground to be given to products, a row for each kind of ground on a site.
+
+    Attributes
+    ----------
+    site : ndarray of int, shape (rows,)
+    area : ndarray of float, shape (rows,)
+        [m2]
+    can : ndarray of bool, shape (rows, products)
+        Whether the product may treat the ground.
+    weeds, rating : ndarray of int or float, shape (rows, products)
+        Number of the ground's weeds that the product controls, and how well.
+    material, load, price : ndarray of float, shape (rows, products)
+        Per m2: product [L or kg], share of a full load, cost (zero where prices are not known).
+    preferred : ndarray of bool, shape (products,)
+    """
+
+    site: Ints
+    area: Floats
+    can: Bools
+    weeds: Floats
+    rating: Floats
+    material: Floats
+    load: Floats
+    price: Floats
+    preferred: Bools
+
+
+def choose(options: Options, max_products: int | None = None) -> Ints:
+    """Product of each row; -1 where none may treat it.
+
+    Raises
+    ------
+    LabelError
+        If more than twelve products may treat ground of one run: the enumeration would not end.
+    """
+    live = np.flatnonzero(options.can.any(axis=0))
+    if len(live) > MOST_PRODUCTS:
+        raise LabelError(
+            f"{len(live)} products may treat the ground, more than the {MOST_PRODUCTS} that can be weighed exactly",
+            mend="name fewer labels, or use exclude=",
+        )
+    out = np.full(len(options.site), -1, dtype=np.intp)
+    if not len(live):
+        return out
+    most = len(live) if max_products is None else min(max_products, len(live))
+    sets = [np.array(one) for size in range(1, most + 1) for one in combinations(live, size)]
+    n_sites = int(options.site.max()) + 1
+    given = [_give(options, one) for one in sets]
+    best, tied = _best(options, sets, given, n_sites)
+    for number, assigned in enumerate(given):
+        mine = best[options.site] == number
+        out[mine] = assigned[mine]
+    for site in np.flatnonzero(tied):
+        rows = np.flatnonzero(options.site == site)
+        out[rows] = _exhaustive(options, rows, sets)
+    return out
+
+
+def _keys(options: Options, rows: Ints | slice, one: Ints) -> Floats:
+    """What ground gains by each product of a set, most important first: shape (4, rows, products)."""
+    can = options.can[rows][:, one]
+    levels = [
+        can,
+        np.broadcast_to(options.preferred[one], can.shape),
+        options.weeds[rows][:, one],
+        options.rating[rows][:, one],
+    ]
+    return np.where(can, np.array(levels, dtype=float), -1.0)
+
+
+def _give(options: Options, one: Ints) -> Ints:
+    """Best product of a set for each row: ties go to the cheapest, then to the least material."""
+    keys = _keys(options, slice(None), one)
+    open_ = np.ones(keys.shape[1:], dtype=bool)
+    for level in (*keys, -options.price[:, one], -options.material[:, one]):
+        top = np.where(open_, level, -np.inf).max(axis=1, keepdims=True)
+        open_ &= level >= top - _CLOSE * np.abs(top)
+    return np.where(options.can[:, one].any(axis=1), one[open_.argmax(axis=1)], -1)
+
+
+def _levels(options: Options, assigned: Ints, n_sites: int) -> list[Floats]:
+    """What a whole site gains (more is better), most important first; each of shape (sites,)."""
+    rows = np.flatnonzero(assigned >= 0)
+    at = assigned[rows]
+    site, area = options.site[rows], options.area[rows]
+
+    def total(values: Array) -> Floats:
+        return np.bincount(site, area * values, n_sites)
+
+    used = np.zeros((n_sites, options.can.shape[1]), dtype=bool)
+    used[site, at] = True
+    share = np.zeros(used.shape)
+    np.add.at(share, (site, at), area * options.load[rows, at])
+    return [
+        total(np.ones(len(rows))),
+        total(options.preferred[at]),
+        total(options.weeds[rows, at]),
+        total(options.rating[rows, at]),
+        -total(options.price[rows, at]),
+        -used.sum(axis=1).astype(float),
+        -np.ceil(share - _CLOSE).sum(axis=1),
+        -total(options.material[rows, at]),
+    ]
+
+
+def _best(options: Options, sets: Sequence[Ints], given: Sequence[Ints], n_sites: int) -> tuple[Ints, Bools]:
+    """Number of the best set of each site, and the sites where equal ground could be shared out otherwise."""
+    open_ = np.ones((len(sets), n_sites), dtype=bool)
+    table = np.array([_levels(options, assigned, n_sites) for assigned in given])
+    tied = np.zeros(n_sites, dtype=bool)
+    for number in range(table.shape[1]):
+        if number == 5:
+            tied = _shareable(options, sets, given, open_, n_sites)
+        level = table[:, number]
+        top = np.where(open_, level, -np.inf).max(axis=0)
+        open_ &= level >= top - _CLOSE * np.maximum(1.0, np.abs(top))
+    return open_.argmax(axis=0), tied
+
+
+def _shareable(
+    options: Options, sets: Sequence[Ints], given: Sequence[Ints], open_: Bools, n_sites: int
+) -> Bools:
+    """Sites where a set still in the running has ground that two of its products treat equally well.
+
+    Sharing such ground out otherwise can change the number of loads; only there is more to try.
+    """
+    tied = np.zeros(n_sites, dtype=bool)
+    for number, one in enumerate(sets):
+        if len(one) < 2 or not open_[number].any():
+            continue
+        keys = np.concatenate([_keys(options, slice(None), one), -options.price[np.newaxis, :, one]])
+        mine = np.maximum(given[number], 0)
+        where = np.searchsorted(one, mine)
+        own = np.take_along_axis(
+            keys, np.broadcast_to(where[np.newaxis, :, np.newaxis], (len(keys), len(mine), 1)), 2
+        )
+        equal = (np.abs(keys - own) <= _CLOSE * np.maximum(1.0, np.abs(own))).all(axis=0) & options.can[
+            :, one
+        ]
+        several = (equal.sum(axis=1) > 1) & (given[number] >= 0) & open_[number][options.site]
+        tied[options.site[several]] = True
+    return tied
+
+
+def _exhaustive(options: Options, rows: Ints, sets: Sequence[Ints]) -> Ints:
+    """Best assignment of one site's rows, over every set and every sharing of equal ground."""
+    zero = Options(
+        np.zeros(len(rows), dtype=np.intp), options.area[rows], options.can[rows], options.weeds[rows],
+        options.rating[rows], options.material[rows], options.load[rows], options.price[rows], options.preferred,
+    )  # fmt: skip
+    best: tuple[tuple[float, ...], Ints] | None = None
+    seen: set[tuple[int, ...]] = set()
+    for one in sets:
+        for assigned in _sharings(zero, one):
+            key = tuple(int(value) for value in assigned)
+            if key in seen:
+                continue
+            seen.add(key)
+            levels = tuple(float(f"{level[0]:.9g}") for level in _levels(zero, assigned, 1))
+            if best is None or levels > best[0]:
+                best = (levels, assigned)
+    assert best is not None
+    return best[1]
+
+
+def _sharings(options: Options, one: Ints) -> list[Ints]:
+    """Every way to give rows to the equally good products of a set, as long as they can be counted."""
+    keys = np.concatenate([_keys(options, slice(None), one), -options.price[np.newaxis, :, one]])
+    choices = []
+    for row in range(len(options.site)):
+        column = [tuple(float(f"{value:.9g}") for value in keys[:, row, at]) for at in range(len(one))]
+        top = max(column)
+        able = options.can[row, one].any()
+        choices.append([int(one[at]) for at, found in enumerate(column) if found == top] if able else [-1])
+    if np.prod([float(len(choice)) for choice in choices]) > 4096:
+        return [_give(options, one)]
+    return [np.array(found, dtype=np.intp) for found in product(*choices)]

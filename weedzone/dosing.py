@@ -1,0 +1,190 @@
+"""What one product would be sprayed at with one rig, and whether its label allows that."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from weedzone.errors import Finding, LabelError, RigError, WeedzoneError
+from weedzone.label import Label, Rate
+from weedzone.rig import Sprayer, Spreader
+from weedzone.units import show
+
+Rig = Sprayer | Spreader
+DoseChoice = Literal["high", "low"]
+SLACK = 1.0 + 1e-9  # a limit written in other units than the dose may differ in the last digits
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A product at a rig's volume.
+
+    Attributes
+    ----------
+    label : Label
+    use : str
+    dose_low, dose_high : float
+        Product per treated area [L/m2 or kg/m2] that label and limits allow in one application.
+    volume : float
+        Solution per area [L/m2]; 0 for granules.
+    findings : tuple of Finding
+    """
+
+    label: Label
+    use: str
+    dose_low: float
+    dose_high: float
+    volume: float
+    findings: tuple[Finding, ...] = ()
+
+    def actives(self, dose: float) -> dict[str, float]:
+        """Each active ingredient at a dose [kg/m2]."""
+        return {active.name: dose * active.concentration for active in self.label.actives}
+
+
+def plans(
+    labels: Mapping[str, Label], use: str, rig: Rig, named: set[str]
+) -> tuple[dict[str, Plan], list[Finding]]:
+    """Plan every product that label and rig allow for a use.
+
+    Parameters
+    ----------
+    named : set of str
+        Products that the caller asked for by name: a refusal of one of them is an error. Of the others it is
+        a finding, unless nothing is left.
+
+    Raises
+    ------
+    LabelError, RigError
+        Saying what the label or the rig does not allow, and the mend.
+    """
+    wanted = Spreader if use == "granular" else Sprayer
+    if not isinstance(rig, wanted):
+        other = "spreader" if use == "granular" else "sprayer"
+        raise RigError(f"the use {use!r} needs a {other}", feature=rig.name, mend="choose another rig or use")
+    found: dict[str, Plan] = {}
+    refusals: list[WeedzoneError] = []
+    findings: list[Finding] = []
+    for name, label in labels.items():
+        try:
+            found[name] = plan(label, use, rig)
+        except WeedzoneError as refusal:
+            if name in named:
+                raise
+            refusals.append(refusal)
+            severity = "note" if label.rate(use) is None else "warning"
+            findings.append(Finding(severity, "labels", name, f"not used: {refusal}"))
+    if not found:
+        raise refusals[0] if refusals else LabelError("no label is given", mend="read at least one")
+    for made in found.values():
+        findings += made.findings
+    return found, findings
+
+
+def plan(label: Label, use: str, rig: Rig) -> Plan:
+    """Plan one product; see `plans`."""
+    rate = label.rate(use)
+    if rate is None:
+        have = ", ".join(one.use for one in label.rates)
+        raise LabelError(
+            f"the label has no rate for the use {use!r}",
+            file=label.file,
+            feature=label.name,
+            mend=f"it has: {have}",
+        )
+    volume = 0.0 if isinstance(rig, Spreader) else _volume(label, rate, rig)
+    if rate.mix is not None:
+        low, high = rate.mix[0] * volume, rate.mix[1] * volume
+    else:
+        assert rate.dose is not None
+        low, high = rate.dose
+    if not isinstance(rig, Spreader):
+        _check_room(label, rate, high, volume)
+    most, limiting = most_per_application(label)
+    if low > most * SLACK:
+        _refuse(label, rate, use, low, most, limiting, volume)
+    findings = []
+    if high > most * SLACK:
+        message = (
+            f"the highest dose {_dose(label, high)} passes the limit of {limiting} in one application: "
+            f"planned at {_dose(label, most)}"
+        )
+        findings.append(Finding("warning", "labels", label.name, message))
+    elif high > low * SLACK:
+        message = f"planned at the highest labelled dose {_dose(label, high)}; the label allows from {_dose(label, low)}"
+        findings.append(Finding("note", "labels", label.name, message))
+    return Plan(label, use, low, min(high, most), volume, tuple(findings))
+
+
+def most_per_application(label: Label) -> tuple[float, str]:
+    """Largest dose [L/m2 or kg/m2] that every per-application limit allows, and the active that limits."""
+    most, limiting = float("inf"), ""
+    for active in label.actives:
+        limit = label.limits.get(active.name)
+        if limit is not None and limit.per_application is not None:
+            allowed = limit.per_application / active.concentration
+            if allowed < most:
+                most, limiting = allowed, active.name
+    return most, limiting
+
+
+def _volume(label: Label, rate: Rate, rig: Sprayer) -> float:
+    """Solution per area: the rig's as calibrated, else the label's own where it is one figure."""
+    asked = f"{label.name!r} for the use {rate.use!r}"
+    if rig.carrier_L_per_m2 is None:
+        if rate.volume is None or rate.volume[1] > rate.volume[0] * SLACK:
+            raise RigError(
+                f"the rig has no carrier volume, and the label of {asked} gives no single one",
+                feature=rig.name,
+                field="carrier",
+                mend='calibrate and write carrier = "1 gal/ksqft"',
+            )
+        return rate.volume[0]
+    carrier = rig.carrier_L_per_m2
+    if rate.volume is not None and not rate.volume[0] / SLACK <= carrier <= rate.volume[1] * SLACK:
+        low, high = (show(end, "volume_per_area") for end in rate.volume)
+        span = low if low == high else f"{low} to {high}"
+        raise RigError(
+            f"the rig's carrier {show(carrier, 'volume_per_area')} is outside the label's volume {span} of {asked}",
+            feature=rig.name,
+            field="carrier",
+            mend="recalibrate the rig within that range, or use another",
+        )
+    return carrier
+
+
+def _check_room(label: Label, rate: Rate, dose: float, volume: float) -> None:
+    """Product and adjuvants must leave room for water in the solution."""
+    share = sum(adjuvant.rate for adjuvant in label.adjuvants)
+    if label.form == "liquid":
+        share += dose / volume
+    if share >= 1.0:
+        raise LabelError(
+            f"product and adjuvants fill {100 * share:.0f} % of the solution at {show(volume, 'volume_per_area')}",
+            file=label.file,
+            feature=label.name,
+            field=f"[[rate]] {rate.use}",
+            mend="check the rate and the volume",
+        )
+
+
+def _refuse(
+    label: Label, rate: Rate, use: str, low: float, most: float, limiting: str, volume: float
+) -> None:
+    concentration = next(active.concentration for active in label.actives if active.name == limiting)
+    found = show(low * concentration, "mass_per_area")
+    limit = show(most * concentration, "mass_per_area")
+    what = f"the {use} rate puts down {found} of {limiting}, above the label's {limit} in one application"
+    if rate.mix is not None:
+        mend = (
+            f"the largest volume that this mix allows is {show(most / rate.mix[0], 'volume_per_area')} "
+            f"(now {show(volume, 'volume_per_area')})"
+        )
+    else:
+        mend = f"the largest dose allowed is {_dose(label, most)}"
+    raise LabelError(what, file=label.file, feature=label.name, field=f"[[rate]] {use}", mend=mend)
+
+
+def _dose(label: Label, dose: float) -> str:
+    return show(dose, "dose", form=label.form)

@@ -1,0 +1,60 @@
+"""Job: a sized job and what can be done with it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Any
+
+from weedzone.dosing import Rig
+from weedzone.label import Label
+from weedzone.sizing import Sized, size
+from weedzone.survey import Survey
+
+
+@dataclass(frozen=True, eq=False)
+class Job(Sized):
+    """A sized job; its tables are described in `weedzone.sizing.Sized`."""
+
+    def summary(self) -> str:
+        """The job in words, to be read at the tailgate."""
+        from weedzone.summary import summary
+
+        return summary(self)
+
+    def __str__(self) -> str:
+        """The summary."""
+        return self.summary()
+
+    def write(self, folder: str | Path, formats: Iterable[str] = ("gpkg", "csv", "png")) -> list[Path]:
+        """Write zones, totals, loads, ledger and a zone map to a folder; see `weedzone.export.write`."""
+        from weedzone.export import write
+
+        return write(self, folder, formats)
+
+    def plot(self, ax: Any = None, **options: Any) -> Any:
+        """Draw the zone map; see `weedzone.maps.plot`."""
+        from weedzone.maps import plot
+
+        return plot(self, ax=ax, **options)
+
+
+def size_job(
+    survey: Survey,
+    labels: Mapping[str, Label],
+    rig: Rig,
+    use: str = "spot",
+    products: Mapping[str, str] | None = None,
+    **options: Any,
+) -> Job:
+    """Size a job: from the walked shapes to tank loads.
+
+    Takes the arguments of `weedzone.sizing.size`, which says what each of them does.
+
+    Returns
+    -------
+    Job
+    """
+    sized = size(survey, labels, rig, use, products, **options)
+    return Job(**{one.name: getattr(sized, one.name) for one in fields(sized)})

@@ -1,0 +1,407 @@
+"""Labels: what a product allows, read from one TOML file a product.
+
+The file restates, in a form that can be computed with, what its user read on the product's own label. That
+label is the law; this is a working copy of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from weedzone.errors import LabelError
+from weedzone.names import chief_name, plain
+from weedzone.tomlfile import Table, read_toml
+
+FORMS = ("liquid", "dry", "granule")
+USES = ("spot", "broadcast", "granular")
+RATINGS = {"good": 3, "fair": 2, "poor": 1}
+_KEYS = [
+    "name",
+    "form",
+    "formulation",
+    "registration",
+    "signal_word",
+    "ppe",
+    "reentry",
+    "active",
+    "turf",
+    "weeds",
+    "rate",
+    "adjuvant",
+    "limits",
+    "buffers",
+    "downwind",
+    "weather",
+    "hints",
+    "analysis",
+]
+DEFAULT_SPREAD_DEG = 45.0
+
+
+@dataclass(frozen=True)
+class Active:
+    """An active ingredient: kg per litre of a liquid, kg per kg of a dry product or granule."""
+
+    name: str
+    concentration: float
+    group: str
+
+
+@dataclass(frozen=True)
+class Rate:
+    """How much of the product, for one use.
+
+    Attributes
+    ----------
+    use : str
+        ``spot``, ``broadcast`` or ``granular``.
+    dose : (low, high) or None
+        Product per area [L/m2 or kg/m2].
+    mix : (low, high) or None
+        Product per volume of solution [L/L or kg/L].
+    volume : (low, high) or None
+        Solution per area [L/m2].
+    per_plant_L : float or None
+        Solution for one plant [L], for surveys of single plants.
+    """
+
+    use: str
+    dose: tuple[float, float] | None
+    mix: tuple[float, float] | None
+    volume: tuple[float, float] | None
+    per_plant_L: float | None = None
+
+
+@dataclass(frozen=True)
+class Adjuvant:
+    """Something added to the solution [L per L of solution]."""
+
+    name: str
+    rate: float
+    required: bool
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Most of one active ingredient [kg/m2] in one application and in a year; None where not limited."""
+
+    per_application: float | None = None
+    per_year: float | None = None
+
+
+@dataclass(frozen=True)
+class Weather:
+    """Limits on the weather; None where the label sets none. m/s, degC, seconds, K."""
+
+    wind_min_mps: float | None = None
+    wind_max_mps: float | None = None
+    temperature_c: tuple[float, float] | None = None
+    rainfast_s: float | None = None
+    delta_t_c: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True)
+class Label:
+    """What one product allows.
+
+    Attributes
+    ----------
+    name, form, registration, signal_word, reentry : str
+    formulation : str
+        Formulation type for the order of addition (``SL``, ``EC``, ``WG``, ...); may be empty.
+    ppe : tuple of str
+    actives : tuple of Active
+        The first one is what the general limits speak of.
+    tolerant : frozenset of str
+    caution : mapping of turf to warning
+    weeds : mapping of weed to rating (``good``, ``fair``, ``poor``)
+    rates : tuple of Rate
+    adjuvants : tuple of Adjuvant
+    limits : mapping of active ingredient to Limits
+    applications_per_year : int or None
+    interval_days : (shortest, longest) or None
+    calendar_year : bool
+        Whether the label's year is the calendar's; else it is any 365 days, which is never laxer.
+    buffers_m : mapping of kind to distance [m]
+        ``default`` holds for kinds that are not named.
+    use_buffers_m : mapping of use to such a mapping
+    downwind_m : mapping of kind to distance [m]
+        Holds only downwind of the sprayed ground.
+    downwind_spread_deg : float
+    weather : Weather
+    hints : mapping of str to str
+        What the label says of mowing, watering, seeding.
+    analysis : str
+        N-P-K of a fertilizer granule, or empty.
+    file : str
+    """
+
+    name: str
+    form: str
+    actives: tuple[Active, ...]
+    tolerant: frozenset[str]
+    caution: Mapping[str, str]
+    weeds: Mapping[str, str]
+    rates: tuple[Rate, ...]
+    registration: str = ""
+    formulation: str = ""
+    signal_word: str = ""
+    ppe: tuple[str, ...] = ()
+    reentry: str = ""
+    adjuvants: tuple[Adjuvant, ...] = ()
+    limits: Mapping[str, Limits] = field(default_factory=dict)
+    applications_per_year: int | None = None
+    interval_days: tuple[float, float] | None = None
+    calendar_year: bool = False
+    buffers_m: Mapping[str, float] = field(default_factory=dict)
+    use_buffers_m: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    downwind_m: Mapping[str, float] = field(default_factory=dict)
+    downwind_spread_deg: float = DEFAULT_SPREAD_DEG
+    weather: Weather = field(default_factory=Weather)
+    hints: Mapping[str, str] = field(default_factory=dict)
+    analysis: str = ""
+    file: str = ""
+
+    def rate(self, use: str) -> Rate | None:
+        """Rate for a use, or None if the label has none."""
+        return next((rate for rate in self.rates if rate.use == use), None)
+
+    def allows_turf(self, turf: str) -> bool:
+        """Whether the label names the turf as tolerant, with or without a caution."""
+        return turf in self.tolerant or turf in self.caution
+
+    def buffer_m(self, kind: str, use: str) -> float | None:
+        """Distance to keep from a kind of feature [m], or None where the label says nothing of it.
+
+        Where the label gives a distance for the kind in general and one for the use, the larger holds.
+        """
+        own = self.use_buffers_m.get(use, {})
+        known = [table[kind] for table in (self.buffers_m, own) if kind in table]
+        if not known:
+            known = [table["default"] for table in (self.buffers_m, own) if "default" in table]
+        return max(known, default=None)
+
+
+def read_labels(path: str | Path) -> dict[str, Label]:
+    """Read one label file, or every ``*.toml`` file of a folder.
+
+    Parameters
+    ----------
+    path : path
+        A TOML file or a folder of them.
+
+    Returns
+    -------
+    dict of str to Label
+        By product name, in the order of the file names.
+
+    Raises
+    ------
+    LabelError, UnitError
+        No such file, no label in the folder, an unknown key, a missing or impossible value, two labels of one
+        name.
+    """
+    place = Path(path)
+    if place.is_dir():
+        files = sorted(file for file in place.iterdir() if file.suffix.lower() == ".toml")
+        if not files:
+            raise LabelError(
+                "the folder holds no label", file=place, mend="put one .toml file a product there"
+            )
+    else:
+        files = [place]
+    labels: dict[str, Label] = {}
+    for file in files:
+        label = read_label(file)
+        if label.name in labels:
+            raise LabelError(
+                f"a second label named {label.name!r} (the first is {labels[label.name].file})",
+                file=file,
+                mend="rename or remove one",
+            )
+        labels[label.name] = label
+    return labels
+
+
+def read_label(path: str | Path) -> Label:
+    """Read one label file; see `read_labels`."""
+    top = Table(read_toml(path, LabelError), str(path), "", LabelError)
+    top.only(_KEYS)
+    form = top.choice("form", FORMS)
+    actives = _actives(top, form)
+    tolerant, caution = _turf(top)
+    limits = top.table("limits")
+    return Label(
+        name=top.text("name"),
+        form=form,
+        formulation=top.text("formulation", "-").replace("-", ""),
+        registration=top.text("registration", "not given"),
+        signal_word=top.text("signal_word", "not given"),
+        ppe=top.texts("ppe"),
+        reentry=top.text("reentry", "as the product label says"),
+        actives=actives,
+        tolerant=tolerant,
+        caution=caution,
+        weeds=_weeds(top),
+        rates=_rates(top, form),
+        adjuvants=_adjuvants(top),
+        limits=_limits(limits, actives),
+        applications_per_year=limits.whole("applications_per_year"),
+        interval_days=_days(limits),
+        calendar_year=limits.choice("year", ("calendar", "365 day"), "365 day") == "calendar",
+        **_buffers(top),
+        weather=_weather(top.table("weather")),
+        hints={key: top.table("hints").text(key) for key in top.table("hints").values},
+        analysis=top.text("analysis", "-").strip("-"),
+        file=str(path),
+    )
+
+
+def _actives(top: Table, form: str) -> tuple[Active, ...]:
+    found = []
+    for table in top.tables("active"):
+        table.only(("name", "concentration", "group"))
+        share = table.si("concentration", "concentration", form=form)
+        if share is None:
+            table.fail(
+                "concentration", "missing", 'write concentration = "3.8 lb/gal", or "20 %" for dry forms'
+            )
+        group = table.values.get("group", "")
+        if isinstance(group, bool) or not isinstance(group, int | str):
+            table.fail("group", "this must be the number of the mode of action", "write group = 4")
+        found.append(Active(table.text("name"), share, str(group)))
+    names = [plain(active.name) for active in found]
+    if len(set(names)) < len(names):
+        top.fail("[[active]]", "two active ingredients of one name", "give each once")
+    return tuple(found)
+
+
+def _turf(top: Table) -> tuple[frozenset[str], dict[str, str]]:
+    table = top.table("turf")
+    table.only(("tolerant", "caution"))
+    warned = table.table("caution")
+    caution = {chief_name(name, "turf"): warned.text(name) for name in warned.values}
+    tolerant = frozenset(chief_name(name, "turf") for name in table.texts("tolerant"))
+    return tolerant - set(caution), caution
+
+
+def _weeds(top: Table) -> dict[str, str]:
+    table = top.table("weeds")
+    return {chief_name(name, "weed"): table.choice(name, tuple(RATINGS)) for name in table.values}
+
+
+def _rates(top: Table, form: str) -> tuple[Rate, ...]:
+    rates = []
+    for table in top.tables("rate"):
+        table.only(("use", "dose", "mix", "volume", "per_plant"))
+        use = table.choice("use", USES)
+        dose, mix = table.span("dose", "dose", form=form), None
+        if form == "granule":
+            if use != "granular" or dose is None or "mix" in table.values or "volume" in table.values:
+                table.fail("use", "a granule is spread dry", 'write use = "granular" with a dose alone')
+        else:
+            mix = table.span("mix", "mix", form=form)
+            if use == "granular":
+                table.fail(
+                    "use", f"a {form} product is not spread as a granule", 'write "spot" or "broadcast"'
+                )
+            if (dose is None) == (mix is None):
+                table.fail(
+                    "mix", "a rate has either a dose or a mix", 'write mix = "1 fl oz/gal" or dose = "..."'
+                )
+        per_plant = table.si("per_plant", "volume")
+        if per_plant is not None and mix is None:
+            table.fail("per_plant", "a volume per plant goes with a mix", 'write mix = "1 fl oz/gal"')
+        rates.append(Rate(use, dose, mix, table.span("volume", "volume_per_area"), per_plant))
+    uses = [rate.use for rate in rates]
+    for use in uses:
+        if uses.count(use) > 1:
+            top.fail(
+                "[[rate]]", f"two rates for the use {use!r}", "give each use once, a range where there is one"
+            )
+    if not rates:
+        top.fail("[[rate]]", "missing", "give at least one rate")
+    return tuple(rates)
+
+
+def _adjuvants(top: Table) -> tuple[Adjuvant, ...]:
+    found = []
+    for table in top.tables("adjuvant"):
+        table.only(("name", "rate", "required"))
+        rate = table.si("rate", "mix", form="liquid")
+        if rate is None:
+            table.fail("rate", "missing", 'write rate = "1 fl oz/gal" or "0.25 %"')
+        found.append(Adjuvant(table.text("name"), rate, table.flag("required", default=True)))
+    return tuple(found)
+
+
+def _limits(table: Table, actives: tuple[Active, ...]) -> dict[str, Limits]:
+    by_plain = {plain(active.name): active.name for active in actives}
+    keys = ("per_application", "per_year")
+    nested = [key for key, value in table.values.items() if isinstance(value, Mapping)]
+    table.only((*keys, "applications_per_year", "interval", "year", *nested))
+    limits = {}
+    if any(key in table.values for key in keys):
+        if not actives:
+            table.fail(keys[0], "a limit of an active ingredient, but the label names none", "add [[active]]")
+        limits[actives[0].name] = Limits(*(table.si(key, "mass_per_area") for key in keys))
+    for name in nested:
+        own = table.table(name)
+        own.only(keys)
+        if plain(name) not in by_plain:
+            table.fail(
+                name, "the label names no such active ingredient", f"known: {', '.join(by_plain.values())}"
+            )
+        chief = by_plain[plain(name)]
+        if chief in limits:
+            table.fail(name, "limits of the first active ingredient given twice", "keep one of the two")
+        limits[chief] = Limits(*(own.si(key, "mass_per_area") for key in keys))
+    return limits
+
+
+def _days(table: Table) -> tuple[float, float] | None:
+    span = table.span("interval", "time")
+    return None if span is None else (span[0] / 86400.0, span[1] / 86400.0)
+
+
+def _buffers(top: Table) -> dict[str, object]:
+    table = top.table("buffers")
+    general = {key: value for key, value in table.values.items() if not isinstance(value, Mapping)}
+    nested = [key for key in table.values if key not in general]
+    for use in nested:
+        if use not in USES:
+            table.fail(use, "buffers of a use", f"name the use: {', '.join(USES)}")
+    downwind = top.table("downwind")
+    spread = downwind.values.get("spread", DEFAULT_SPREAD_DEG)
+    if isinstance(spread, bool) or not isinstance(spread, int | float) or not 0 < spread <= 180:
+        downwind.fail(
+            "spread", "this must be a number of degrees above 0 and at most 180", "write spread = 45"
+        )
+    return {
+        "buffers_m": _distances(table, list(general)),
+        "use_buffers_m": {use: _distances(table.table(use), list(table.table(use).values)) for use in nested},
+        "downwind_m": _distances(downwind, [key for key in downwind.values if key != "spread"]),
+        "downwind_spread_deg": float(spread),
+    }
+
+
+def _distances(table: Table, keys: list[str]) -> dict[str, float]:
+    found: dict[str, float] = {}
+    for key in keys:
+        kind = chief_name(key, "kind")
+        # Two spellings of one kind: the wider buffer holds.
+        found[kind] = max(found.get(kind, 0.0), table.si(key, "length", allow_zero=True) or 0.0)
+    return found
+
+
+def _weather(table: Table) -> Weather:
+    table.only(("wind_min", "wind_max", "temperature", "rainfast", "delta_t"))
+    return Weather(
+        wind_min_mps=table.si("wind_min", "speed", allow_zero=True),
+        wind_max_mps=table.si("wind_max", "speed"),
+        temperature_c=table.span("temperature", "temperature"),
+        rainfast_s=table.si("rainfast", "time"),
+        delta_t_c=table.span("delta_t", "temperature_difference"),
+    )

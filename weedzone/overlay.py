@@ -1,0 +1,262 @@
+"""Guarded overlay: ground cut by cells, with a second figure that does not trust the first.
+
+Floating-point overlay of valid polygons can be silently wrong, and intersection and difference then agree
+with each other. Three things keep that out: cells are never united before a cut, so seams do not meet; the
+inside (cell by cell) and the outside (a chain of differences) are computed apart and must add up; and
+points of every part are looked up in the shapes that went in. What fails is done again on a grid of a
+micrometre, and what fails there too is left whole on the safe side and reported.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+
+from weedzone.shapes import EMPTY, Array, Bools, Floats, Ints, areal, pairs, parts_of
+
+GRIDS_M = (1e-6, 1e-5, 1e-4)
+EDGE_M = 1e-7  # a test point nearer than this to an edge proves nothing
+PROBES = 4
+CHECKED_PART_M2 = 1e-4
+
+
+@dataclass(frozen=True)
+class Cut:
+    """Ground cut by cells.
+
+    Attributes
+    ----------
+    geoms : ndarray of geometry, shape (pieces,)
+        Polygons or multipolygons; none is empty.
+    source : ndarray of int
+        Row of the ground that each piece came from.
+    cell : ndarray of int
+        Row of the cell that holds the piece; -1 for what lies in no cell.
+    redone : ndarray of int
+        Rows of the ground whose first overlay did not hold and was done again on a grid.
+    failed : ndarray of int
+        Rows that could not be cut truthfully: each is left whole, outside every cell or inside the first.
+    """
+
+    geoms: Array
+    source: Ints
+    cell: Ints
+    redone: Ints
+    failed: Ints
+
+
+def cut(
+    ground: Array, ground_group: Ints, cells: Array, cell_group: Ints, *, unsure_inside: bool = False
+) -> Cut:
+    """Cut ground by cells of the same group that do not overlap each other.
+
+    Parameters
+    ----------
+    ground, cells : ndarray of geometry
+        Valid polygons and multipolygons [m].
+    ground_group, cell_group : ndarray of int
+        Group (site) of each.
+    unsure_inside : bool
+        Where a row that cannot be cut truthfully goes: inside the first cell that it meets (for cells that
+        keep spray out), or outside all.
+    """
+    i, j = pairs(ground, ground_group, cells, cell_group)
+    shapely.prepare(cells)
+    meets = shapely.intersects(cells[j], ground[i])
+    i, j = i[meets], j[meets]
+    whole = shapely.covers(cells[j], ground[i])
+    settled = np.zeros(len(ground), dtype=bool)
+    # The first covering cell takes the row; a second can only be a neighbour sharing rounding dust.
+    held, first = np.unique(i[whole], return_index=True)
+    settled[held] = True
+    held_cell = j[whole][first]
+    open_pair = ~settled[i]
+    i, j = i[open_pair], j[open_pair]
+    untouched = ~settled
+    untouched[i] = False
+    free = np.flatnonzero(untouched)
+
+    inner, rest, rows, redone, failed = _cut_pairs(ground, cells, i, j, unsure_inside)
+    keep = ~shapely.is_empty(inner)
+    left = ~shapely.is_empty(rest)
+    return Cut(
+        np.concatenate([ground[held], inner[keep], ground[free], rest[left]]),
+        np.concatenate([held, i[keep], free, rows[left]]),
+        np.concatenate([held_cell, j[keep], np.full(len(free), -1), np.full(int(left.sum()), -1)]),
+        redone,
+        failed,
+    )
+
+
+def _cut_pairs(
+    ground: Array, cells: Array, i: Ints, j: Ints, unsure_inside: bool
+) -> tuple[Array, Array, Ints, Ints, Ints]:
+    """Insides of pairs (i, j), remainders of the rows, the rows, those redone and those failed."""
+    order = np.argsort(i, kind="stable")
+    back = np.argsort(order, kind="stable")
+    rows, start, count = np.unique(i[order], return_index=True, return_counts=True)
+    a, b = ground[i[order]], cells[j[order]]
+    at = np.repeat(np.arange(len(rows)), count)
+    whole = ground[rows]
+
+    inner, inner_ok = _tried(shapely.intersection, a, b)
+    rest, rest_ok = _chained_difference(whole, b, start, count)
+    doubt = ~rest_ok
+    doubt[at[~inner_ok]] = True
+    doubt |= ~_adds_up(whole, inner, rest, at, 0.0)
+    sound = np.flatnonzero(~doubt)
+    doubt[sound] |= _probes_disagree(whole, inner, rest, b, at, sound)
+    redone = np.flatnonzero(doubt)
+    failed = []
+    for row in redone:
+        members = slice(int(start[row]), int(start[row] + count[row]))
+        again = _on_grid(whole[row], b[members])
+        if again is not None:
+            inner[members], rest[row] = again
+            continue
+        failed.append(row)
+        inner[members], rest[row] = EMPTY, whole[row]
+        if unsure_inside:
+            inner[int(start[row])], rest[row] = whole[row], EMPTY
+    return inner[back], rest, rows, rows[redone], rows[np.array(failed, dtype=np.intp)]
+
+
+def _tried(operation: Callable[..., Any], a: Array, b: Array, **options: float) -> tuple[Array, Bools]:
+    """Areal result of a binary operation, row by row only where the engine refuses the whole."""
+    if not len(a):
+        return np.empty(0, dtype=object), np.ones(0, dtype=bool)
+    try:
+        return areal(operation(a, b, **options)), np.ones(len(a), dtype=bool)
+    except shapely.errors.GEOSException:
+        if len(a) == 1:
+            return np.array([EMPTY], dtype=object), np.zeros(1, dtype=bool)
+    # Halves, so that one bad row among thousands costs a dozen calls and not thousands.
+    middle = len(a) // 2
+    first, second = (
+        _tried(operation, a[:middle], b[:middle], **options),
+        _tried(operation, a[middle:], b[middle:], **options),
+    )
+    return np.concatenate([first[0], second[0]]), np.concatenate([first[1], second[1]])
+
+
+def _chained_difference(whole: Array, b: Array, start: Ints, count: Ints) -> tuple[Array, Bools]:
+    """Each row less its cells, one after the other: no union of neighbours, so no seams."""
+    rest, ok = whole.copy(), np.ones(len(whole), dtype=bool)
+    for turn in range(int(count.max(initial=0))):
+        live = np.flatnonzero(count > turn)
+        rest[live], fine = _tried(shapely.difference, rest[live], b[start[live] + turn])
+        ok[live] &= fine
+    return rest, ok
+
+
+def _adds_up(whole: Array, inner: Array, rest: Array, at: Ints, grid_m: float) -> Bools:
+    total = shapely.area(whole)
+    found = np.bincount(at, shapely.area(inner), len(whole)) + shapely.area(rest)
+    allowed = 1e-8 * total + 1e-6
+    if grid_m:
+        edge = (
+            shapely.length(whole) + np.bincount(at, shapely.length(inner), len(whole)) + shapely.length(rest)
+        )
+        allowed = allowed + edge * grid_m
+    return np.asarray(np.abs(found - total) <= allowed)
+
+
+def _probes_disagree(whole: Array, inner: Array, rest: Array, b: Array, at: Ints, rows: Ints) -> Bools:
+    """Whether test points of the rows lie on another side in the result than in the input.
+
+    The points: one inside every part of every result, one inside every part of every cell, and a few spread
+    over each cell's overlap with the row's bounding box.
+    """
+    wanted = np.zeros(len(whole), dtype=bool)
+    wanted[rows] = True
+    pair = np.flatnonzero(wanted[at])
+    points, pair_of = _pair_points(whole[at[pair]], inner[pair], b[pair])
+    pair_of = pair[pair_of]
+    row_of = at[pair_of]
+    in_both = shapely.intersects_xy(b[pair_of], *points.T) & shapely.intersects_xy(whole[row_of], *points.T)
+    wrong = in_both != shapely.intersects_xy(inner[pair_of], *points.T)
+    wrong |= in_both & shapely.intersects_xy(rest[row_of], *points.T)
+
+    outer, outer_row = _inner_points(rest[rows])
+    outer_row = rows[outer_row]
+    outside = ~shapely.intersects_xy(whole[outer_row], *outer.T)
+
+    suspects = np.flatnonzero(wrong)
+    near = _near_edge(points[suspects], (b[pair_of[suspects]], whole[row_of[suspects]]))
+    lost = np.flatnonzero(outside)
+    near_outer = _near_edge(outer[lost], (whole[outer_row[lost]],))
+    bad = np.zeros(len(whole), dtype=bool)
+    bad[row_of[suspects[~near]]] = True
+    bad[outer_row[lost[~near_outer]]] = True
+    # A point of the remainder must lie in none of the row's cells.
+    held = _points_in_cells(outer, outer_row, b, at, len(whole))
+    bad[held] = True
+    return np.asarray(bad[rows])
+
+
+def _points_in_cells(points: Floats, row_of: Ints, b: Array, at: Ints, n_rows: int) -> Ints:
+    """Rows of which a point lies in one of the row's cells (and not merely on its edge)."""
+    first = np.searchsorted(at, np.arange(n_rows + 1))
+    count = first[row_of + 1] - first[row_of]
+    point = np.repeat(np.arange(len(points)), count)
+    step = np.arange(len(point)) - np.repeat(np.cumsum(count) - count, count)
+    cell = first[row_of[point]] + step
+    inside = np.flatnonzero(shapely.intersects_xy(b[cell], *points[point].T))
+    near = _near_edge(points[point[inside]], (b[cell[inside]],))
+    return np.asarray(row_of[point[inside[~near]]])
+
+
+def _pair_points(whole: Array, inner: Array, cell: Array) -> tuple[Floats, Ints]:
+    of_inner, inner_row = _inner_points(inner)
+    of_cell, cell_row = _inner_points(cell)
+    box_a, box_b = shapely.bounds(whole), shapely.bounds(cell)
+    low, high = np.maximum(box_a[:, :2], box_b[:, :2]), np.minimum(box_a[:, 2:], box_b[:, 2:])
+    # Multiples of the golden ratios spread evenly without a random state.
+    step = (np.arange(1, PROBES + 1)[:, np.newaxis] * np.array([0.7548776662, 0.5698402910])) % 1.0
+    spread = low[:, np.newaxis] + (high - low)[:, np.newaxis] * step
+    rows = np.concatenate([inner_row, cell_row, np.repeat(np.arange(len(cell)), PROBES)])
+    return np.concatenate([of_inner, of_cell, spread.reshape(-1, 2)]), rows
+
+
+def _inner_points(geoms: Array) -> tuple[Floats, Ints]:
+    parts, owner = parts_of(geoms)
+    large = shapely.area(parts) > CHECKED_PART_M2
+    parts, owner = parts[large], owner[large]
+    return shapely.get_coordinates(shapely.point_on_surface(parts)), owner
+
+
+def _near_edge(points: Floats, shapes: tuple[Array, ...]) -> Bools:
+    near = np.zeros(len(points), dtype=bool)
+    if len(points):
+        dots = shapely.points(points)
+        for shape in shapes:
+            near |= shapely.distance(dots, shapely.boundary(shape)) <= EDGE_M
+    return near
+
+
+def _on_grid(whole: Any, cells: Array) -> tuple[Array, Any] | None:
+    """Insides and remainder of one row on the finest grid that holds."""
+    for grid in GRIDS_M:
+        rows = np.full(len(cells), whole, dtype=object)
+        inner, inner_ok = _tried(shapely.intersection, rows, cells, grid_size=grid)
+        rest: Any = whole
+        fine = bool(inner_ok.all())
+        for cell in cells:
+            single, ok = _tried(
+                shapely.difference,
+                np.array([rest], dtype=object),
+                np.array([cell], dtype=object),
+                grid_size=grid,
+            )
+            rest, fine = single[0], fine and bool(ok[0])
+        at = np.zeros(len(cells), dtype=np.intp)
+        one, only = np.array([whole], dtype=object), np.array([rest], dtype=object)
+        if fine and _adds_up(one, inner, only, at, grid)[0]:
+            disagree = _probes_disagree(one, inner, only, cells, at, np.zeros(1, dtype=np.intp))
+            if not disagree[0]:
+                return inner, rest
+    return None

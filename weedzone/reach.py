@@ -1,0 +1,173 @@
+"""How far each product has to keep from each keep-out feature, and which rule says so."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from weedzone.dosing import Plan
+from weedzone.errors import Finding
+from weedzone.local import Laid
+from weedzone.shapes import Array, Bools, Floats, Ints, safe_buffer, sweep, union_overlapping
+
+RULES = ("the feature itself", "label", "label, default", "the feature's own", "policy", "label, downwind")
+
+
+@dataclass(frozen=True)
+class Reach:
+    """Distances to keep, by feature and product.
+
+    Attributes
+    ----------
+    features : Laid
+        The keep-out features of every site.
+    kind : ndarray of str, shape (features,)
+    distance_m, downwind_m : ndarray of float, shape (features, products)
+        All round, and on the side from which the wind carries toward the feature (0: none).
+    rule : ndarray of int, shape (features, products)
+        Row in `RULES` of the rule that set the larger of the two.
+    upwind_deg : float
+        Bearing from a feature to the ground from which the wind carries toward it; that is where the wind
+        comes from.
+    spread_deg : ndarray of float, shape (products,)
+    """
+
+    features: Laid
+    kind: Array
+    distance_m: Floats
+    downwind_m: Floats
+    rule: Ints
+    upwind_deg: float
+    spread_deg: Floats
+
+    @property
+    def widest_m(self) -> Floats:
+        """Furthest that each feature reaches for each product [m]."""
+        return np.maximum(self.distance_m, self.downwind_m)
+
+    def canonical(self, n_sites: int) -> tuple[Ints, Bools]:
+        """Products that keep the same distances on a site, and those that keep wider ones.
+
+        Returns
+        -------
+        canon : ndarray of int, shape (sites, products)
+            The first product with the same distances to every feature of the site.
+        wider : ndarray of bool, shape (sites, products, products)
+            ``wider[s, q, p]``: outside the buffers of q no ground lies in a buffer of p.
+        """
+        n_products = self.distance_m.shape[1]
+        canon = np.tile(np.arange(n_products), (n_sites, 1))
+        wider = np.zeros((n_sites, n_products, n_products), dtype=bool)
+        for p in range(n_products):
+            for q in range(n_products):
+                narrower = (self.distance_m[:, q] < self.distance_m[:, p]) | self._misses(q, p)
+                wider[:, q, p] = np.bincount(self.features.site, narrower, n_sites) == 0
+        for p in range(n_products):
+            for q in range(p - 1, -1, -1):
+                canon[wider[:, q, p] & wider[:, p, q], p] = q
+        return canon, wider
+
+    def _misses(self, q: int, p: int) -> Bools:
+        """Features for which the downwind reach of q does not cover that of p."""
+        if self.spread_deg[q] < self.spread_deg[p]:
+            return self.downwind_m[:, p] > self.distance_m[:, q]
+        return np.maximum(self.downwind_m[:, q], self.distance_m[:, q]) < self.downwind_m[:, p]
+
+    def excluded(self, product: int, rows: Ints, scale: float) -> tuple[Array, Ints]:
+        """Ground that some features keep a product out of, united where it overlaps, and its sites."""
+        outline = self.features.outline
+        assert outline is not None
+        ground = safe_buffer(outline[rows], self.distance_m[rows, product] * scale)
+        down = self.downwind_m[rows, product] > self.distance_m[rows, product]
+        site = self.features.site[rows]
+        shapes, sites = [ground], [site]
+        if down.any():
+            swept = sweep(
+                outline[rows[down]],
+                self.downwind_m[rows[down], product] * scale,
+                self.upwind_deg,
+                float(self.spread_deg[product]),
+            )
+            shapes.append(swept)
+            sites.append(site[down])
+        # A repaired feature is kept out as repaired, whatever its outline gives at a distance of zero.
+        shapes.append(self.features.geoms[rows])
+        sites.append(site)
+        every, of = np.concatenate(shapes), np.concatenate(sites)
+        solid = np.flatnonzero(~shapely.is_empty(every))
+        merged, row = union_overlapping(every[solid], of[solid])
+        return merged, of[solid][row]
+
+
+def reaches(
+    features: Laid,
+    kind: Array,
+    own_m: Floats,
+    plans: Mapping[str, Plan],
+    use: str,
+    policy_m: Floats | None = None,
+    wind_from_deg: float | None = None,
+    wind_spread_deg: float | None = None,
+) -> tuple[Reach, list[Finding]]:
+    """Distances to keep: the largest of label, the feature's own and policy.
+
+    Parameters
+    ----------
+    features : Laid
+    kind : ndarray of str
+    own_m : ndarray of float
+        The features' own distances [m]; NaN where they have none.
+    plans : mapping of product to Plan
+    policy_m : ndarray of float, optional
+        Distances of local rules [m]; NaN where none applies.
+    wind_from_deg : float, optional
+        Where the wind comes from [degrees from north]. Without it a downwind distance holds all round.
+    wind_spread_deg : float, optional
+        Half-angle for every product, in place of the labels' own.
+    """
+    n = len(kind)
+    distance, downwind = np.zeros((n, len(plans))), np.zeros((n, len(plans)))
+    rule = np.zeros((n, len(plans)), dtype=np.intp)
+    spread = np.full(len(plans), 180.0)
+    findings = []
+    kinds, code = (
+        np.unique(kind.astype(str), return_inverse=True) if n else (np.empty(0, str), np.empty(0, int))
+    )
+    for p, (name, plan) in enumerate(plans.items()):
+        label = plan.label
+        said = [label.buffer_m(one, use) for one in kinds]
+        table = np.array([np.nan if value is None else value for value in said])
+        default = np.array([one not in label.buffers_m and not _use_names(label, use, one) for one in kinds])
+        far = np.array([label.downwind_m.get(one, label.downwind_m.get("default", np.nan)) for one in kinds])
+        if n:
+            _raise(distance[:, p], rule[:, p], table[code], np.where(default[code], 2, 1))
+            _raise(distance[:, p], rule[:, p], own_m, np.full(n, 3))
+            if policy_m is not None:
+                _raise(distance[:, p], rule[:, p], policy_m, np.full(n, 4))
+            if wind_from_deg is None:
+                _raise(distance[:, p], rule[:, p], far[code], np.full(n, 5))
+            else:
+                _raise(downwind[:, p], np.zeros(n, dtype=np.intp), far[code], np.zeros(n, dtype=np.intp))
+                rule[downwind[:, p] > distance[:, p], p] = 5
+                spread[p] = label.downwind_spread_deg if wind_spread_deg is None else wind_spread_deg
+        for one in kinds[np.isnan(table)]:
+            bare = (kind == one) & (distance[:, p] == 0) & (downwind[:, p] == 0)
+            if bare.any():
+                message = f"label {name!r} gives no buffer for {one!r}: only the feature itself is kept out"
+                findings.append(Finding("warning", "keep_out", str(one), message))
+    bearing = 0.0 if wind_from_deg is None else float(wind_from_deg)
+    return Reach(features, kind, distance, downwind, rule, bearing, spread), findings
+
+
+def _use_names(label: object, use: str, kind: str) -> bool:
+    return kind in getattr(label, "use_buffers_m", {}).get(use, {})
+
+
+def _raise(distance: Floats, rule: Ints, other: Floats, number: Ints) -> None:
+    """Take the other distance where it is larger."""
+    larger = np.nan_to_num(other, nan=-1.0) > distance
+    distance[larger] = other[larger]
+    rule[larger] = number[larger]

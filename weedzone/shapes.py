@@ -1,0 +1,301 @@
+"""Geometry kernels on arrays of shapes in local metres, over many groups (sites) at once.
+
+Nothing here knows a name of the trade, a table or a coordinate system. Shapes of different groups share the
+same coordinates (each site has its own origin), so every kernel takes the group of each shape and never
+compares shapes across groups.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+Array = npt.NDArray[Any]
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.intp]
+Bools = npt.NDArray[np.bool_]
+
+EMPTY = shapely.Polygon()
+QUAD_SEGS = 16
+# GEOS rounds the number of arc steps at a corner, so one step may span 1.5 times the nominal angle
+# (pi/2)/QUAD_SEGS; the chord of such a step falls short of the circle by 1 - cos(half the step).
+SAFE_SCALE = 1.0 / math.cos(3.0 * math.pi / (8.0 * QUAD_SEGS))
+BIG_GROUP = 2000  # members; above it the cascaded union of the whole group is cheaper than finding clusters
+DUST_M2 = 1e-9  # parts below a thousandth of a square millimetre are rounding, not ground
+
+
+def areal(geoms: Array) -> Array:
+    """Polygon parts of each geometry; lines, points, dust and None become an empty polygon."""
+    geoms = np.asarray(geoms, dtype=object)
+    kind = shapely.get_type_id(geoms)
+    odd = np.flatnonzero((kind != 3) & (kind != 6))
+    if not len(odd):
+        return geoms
+    out = geoms.copy()
+    out[odd] = EMPTY
+    mixed = odd[kind[odd] == 7]
+    if len(mixed):
+        parts, owner = parts_of(geoms[mixed])
+        keep = (shapely.get_type_id(parts) == 3) & (shapely.area(parts) > DUST_M2)
+        out[mixed] = collect(parts[keep], owner[keep], len(mixed))
+    return out
+
+
+def parts_of(geoms: Array) -> tuple[Array, Ints]:
+    """Single parts of each geometry, however deep they are nested, and the row each came from."""
+    parts, owner = shapely.get_parts(geoms, return_index=True)
+    while np.any(shapely.get_type_id(parts) > 3):
+        parts, inner = shapely.get_parts(parts, return_index=True)
+        owner = owner[inner]
+    return parts, owner
+
+
+def collect(polygons: Array, owner: Ints, n_rows: int) -> Array:
+    """One polygon or multipolygon a row from its parts; rows without parts are empty."""
+    out = np.full(n_rows, EMPTY, dtype=object)
+    if not len(polygons):
+        return out
+    order = np.argsort(owner, kind="stable")
+    rows, start, count = np.unique(owner[order], return_index=True, return_counts=True)
+    single = count == 1
+    out[rows[single]] = polygons[order[start[single]]]
+    if not single.all():
+        many = np.repeat(~single, count)
+        dense = np.repeat(np.cumsum(~single) - 1, count)[many]
+        out[rows[~single]] = shapely.multipolygons(polygons[order[many]], indices=dense)
+    return out
+
+
+def repair(geoms: Array) -> tuple[Array, Bools, Floats]:
+    """Make polygons valid, so that ground drawn twice stays ground.
+
+    The ``structure`` method keeps doubly wound ground; the even-odd method would turn it into a hole, and a
+    hole in a no-spray feature would be sprayed.
+
+    Returns
+    -------
+    fixed : ndarray of geometry
+        Valid polygons or multipolygons, two-dimensional; empty where nothing areal was left.
+    changed : ndarray of bool
+        The rows that were not valid.
+    drawn_m2 : ndarray of float
+        Area of each row as drawn, before the repair.
+    """
+    drawn = shapely.area(geoms)
+    changed = ~shapely.is_valid(geoms)
+    fixed = np.asarray(geoms, dtype=object).copy()
+    if changed.any():
+        fixed[changed] = shapely.make_valid(fixed[changed], method="structure", keep_collapsed=False)
+    return areal(fixed), changed, drawn
+
+
+def pairs(
+    a: Array, a_group: Ints, b: Array, b_group: Ints, reach_m: Floats | float = 0.0
+) -> tuple[Ints, Ints]:
+    """Rows of `a` and `b` of the same group whose bounding boxes, those of `b` widened, meet.
+
+    Groups are laid side by side in one search tree, far enough apart never to meet.
+
+    Parameters
+    ----------
+    reach_m : float or ndarray of float
+        By how much the box of each `b` is widened [m].
+    """
+    if not len(a) or not len(b):
+        none = np.empty(0, dtype=np.intp)
+        return none, none
+    boxes_a = shapely.bounds(a)
+    boxes_b = shapely.bounds(b) + np.multiply.outer(np.broadcast_to(reach_m, len(b)), [-1.0, -1.0, 1.0, 1.0])
+    n_groups = int(max(a_group.max(), b_group.max())) + 1
+    low, high = np.full(n_groups, np.inf), np.full(n_groups, -np.inf)
+    for boxes, group in ((boxes_a, a_group), (boxes_b, b_group)):
+        np.fmin.at(low, group, boxes[:, 0])
+        np.fmax.at(high, group, boxes[:, 2])
+    width = np.where(high >= low, high - low, 0.0)
+    shift = np.concatenate([[0.0], np.cumsum(width + 1.0)[:-1]]) - np.where(np.isfinite(low), low, 0.0)
+    tree = shapely.STRtree(_placed(boxes_b, shift[b_group]))
+    i, j = tree.query(_placed(boxes_a, shift[a_group]))
+    same = a_group[i] == b_group[j]
+    return i[same], j[same]
+
+
+def near_pairs(a: Array, a_group: Ints, b: Array, b_group: Ints, reach_m: Floats) -> tuple[Ints, Ints]:
+    """Rows of `a` and `b` of the same group that lie within each `b`'s reach."""
+    i, j = pairs(a, a_group, b, b_group, reach_m * 1.01)
+    near = shapely.dwithin(a[i], b[j], reach_m[j] * 1.01)
+    return i[near], j[near]
+
+
+def _placed(boxes: Floats, shift: Floats) -> Array:
+    # A hair of padding outweighs the rounding of the shift; the exact tests come after.
+    pad = 1e-4
+    west, south, east, north = boxes.T
+    return np.asarray(shapely.box(west + shift - pad, south - pad, east + shift + pad, north + pad))
+
+
+def overlapping(geoms: Array, group: Ints) -> tuple[Ints, Ints]:
+    """Pairs (i < j) of shapes in one group whose interiors meet."""
+    i, j = pairs(geoms, group, geoms, group)
+    first = i < j
+    i, j = i[first], j[first]
+    shapely.prepare(geoms)
+    meet = shapely.intersects(geoms[i], geoms[j])
+    i, j = i[meet], j[meet]
+    inner = ~shapely.touches(geoms[i], geoms[j])
+    return i[inner], j[inner]
+
+
+def clusters(n: int, i: Ints, j: Ints) -> Ints:
+    """Connected cluster number of each of `n` rows joined by pairs (i, j)."""
+    joined = coo_array((np.ones(len(i), dtype=np.int8), (i, j)), shape=(n, n))
+    return np.asarray(connected_components(joined, directed=False)[1], dtype=np.intp)
+
+
+def union_overlapping(geoms: Array, group: Ints) -> tuple[Array, Ints]:
+    """Union of each cluster of overlapping polygons within a group.
+
+    Polygons that only touch stay apart: a union over a shared seam gains nothing here and is where
+    floating overlays are known to go wrong.
+
+    Returns
+    -------
+    merged : ndarray of geometry
+    row : ndarray of int
+        For each merged shape one of the rows it came from.
+    """
+    sizes = np.bincount(group) if len(group) else np.zeros(0, dtype=np.intp)
+    big = sizes[group] > BIG_GROUP
+    small = np.flatnonzero(~big)
+    i, j = overlapping(geoms[small], group[small])
+    label = clusters(len(small), i, j)
+    if big.any():
+        wide = np.full(len(geoms), -1, dtype=np.intp)
+        wide[small] = label
+        wide[big] = label.max(initial=-1) + 1 + group[big]
+        label, small = np.unique(wide, return_inverse=True)[1].ravel(), np.arange(len(geoms))
+    return _union_by(geoms[small], label, small)
+
+
+def _union_by(geoms: Array, label: Ints, row: Ints) -> tuple[Array, Ints]:
+    order = np.argsort(label, kind="stable")
+    _, start, count = np.unique(label[order], return_index=True, return_counts=True)
+    merged = geoms[order[start]].copy()
+    many = np.flatnonzero(count > 1)
+    if len(many):
+        member = np.repeat(count > 1, count)
+        dense = np.repeat(np.cumsum(count > 1) - 1, count)[member]
+        merged[many] = union_rows(geoms[order[member]], dense)
+    return merged, row[order[start]]
+
+
+def union_rows(geoms: Array, row: Ints) -> Array:
+    """Union of the shapes of each row 0..n-1; `row` is sorted and has no gaps.
+
+    A union is never smaller than its largest member nor larger than their sum; a row that breaks this, or
+    that the engine refuses, is done again on a grid of a micrometre.
+    """
+    gathered = shapely.geometrycollections(geoms, indices=row)
+    n_rows = len(gathered)
+    areas = shapely.area(geoms)
+    largest, total = np.zeros(n_rows), np.bincount(row, areas, n_rows)
+    np.maximum.at(largest, row, areas)
+    try:
+        united = areal(shapely.union_all(gathered[:, np.newaxis], axis=1))
+        found = shapely.area(united)
+        doubt = np.flatnonzero((found < largest * (1 - 1e-9)) | (found > total * (1 + 1e-9)))
+    except shapely.errors.GEOSException:
+        united, doubt = np.full(n_rows, EMPTY, dtype=object), np.arange(n_rows)
+    for at in doubt:
+        members = shapely.set_precision(shapely.get_parts(gathered[at]), 1e-6)
+        united[at] = areal(np.array([shapely.union_all(members, grid_size=1e-6)]))[0]
+    return united
+
+
+def safe_buffer(geoms: Array, distance_m: Floats) -> Array:
+    """Buffers that hold every point within the distance, and none further than 0.3 % beyond it.
+
+    A distance of zero gives the polygon itself, and nothing for lines and points.
+    """
+    geoms = np.asarray(geoms, dtype=object)
+    distance = np.asarray(distance_m, dtype=float)
+    out = geoms.copy()
+    wide = distance > 0
+    if wide.any():
+        out[wide] = shapely.buffer(geoms[wide], distance[wide] * SAFE_SCALE, quad_segs=QUAD_SEGS)
+    return areal(out)
+
+
+def sweep(geoms: Array, distance_m: Floats, toward_deg: float, spread_deg: float) -> Array:
+    """Ground from which a feature is reached by moving at most a distance within a sector of directions.
+
+    The Minkowski sum of each feature with the circular sector of radius `distance_m` about the compass
+    bearing `toward_deg`, `spread_deg` to either side; on the safe side, as arcs are circumscribed. It is the
+    union of the feature and, for each of its edges and each convex half of the sector, the convex hull of
+    the sector set at both ends of the edge.
+
+    Parameters
+    ----------
+    geoms : ndarray of geometry
+        Features of any kind [m].
+    distance_m : ndarray of float
+    toward_deg : float
+        Bearing of the sector's axis [degrees clockwise from north].
+    spread_deg : float
+        Half-angle of the sector [degrees], above 0; from 180 on it is the plain buffer.
+    """
+    if spread_deg >= 180.0:
+        return safe_buffer(geoms, distance_m)
+    parts, owner = parts_of(geoms)
+    rings, ring_of = shapely.get_rings(
+        np.where(shapely.get_type_id(parts) == 3, parts, None), return_index=True
+    )
+    linear = shapely.get_type_id(parts) != 3
+    lines = np.concatenate([rings, parts[linear]])
+    row = np.concatenate([owner[ring_of], owner[linear]])
+    xy, line_of = shapely.get_coordinates(lines, return_index=True)
+    follows = np.append(line_of[1:] == line_of[:-1], False)
+    lone = ~follows & ~np.append(False, follows[:-1])
+    start = np.flatnonzero(follows | lone)
+    end = np.where(follows[start], start + 1, start)
+    edge_row = row[line_of[start]]
+    swept = []
+    pieces = math.ceil(2.0 * spread_deg / 180.0)
+    edges = np.linspace(toward_deg - spread_deg, toward_deg + spread_deg, pieces + 1)
+    for first, last in zip(edges[:-1], edges[1:], strict=True):
+        sector = _sector(first, last)
+        reach = sector[np.newaxis] * np.asarray(distance_m, dtype=float)[edge_row][:, np.newaxis, np.newaxis]
+        corners = np.concatenate([xy[start][:, np.newaxis] + reach, xy[end][:, np.newaxis] + reach], axis=1)
+        swept.append(shapely.convex_hull(shapely.multipoints(corners)))
+    members = np.concatenate([*swept, geoms])
+    of = np.concatenate([*([edge_row] * pieces), np.arange(len(geoms))])
+    keep = shapely.get_dimensions(members) == 2
+    members, of = members[keep], of[keep]
+    out = np.full(len(geoms), EMPTY, dtype=object)
+    if len(members):
+        order = np.argsort(of, kind="stable")
+        rows, dense = np.unique(of[order], return_inverse=True)
+        out[rows] = union_rows(members[order], dense.ravel())
+    return out
+
+
+def _sector(first_deg: float, last_deg: float) -> Floats:
+    """Unit sector between two compass bearings, its arc circumscribed: corners, shape (k, 2)."""
+    steps = max(2, math.ceil((last_deg - first_deg) / 2.0))
+    bearing = np.radians(np.linspace(first_deg, last_deg, steps + 1))
+    # Chords between corners at 1/cos(half a step) touch the unit circle from outside.
+    radius = 1.0 / math.cos(math.radians((last_deg - first_deg) / steps / 2.0))
+    return np.concatenate([[[0.0, 0.0]], np.column_stack([np.sin(bearing), np.cos(bearing)]) * radius])
+
+
+def mean_width(polygons: Array) -> Floats:
+    """Twice the area over the perimeter [m]: the width of a long strip, the radius of a disc."""
+    perimeter = shapely.length(polygons)
+    return np.divide(
+        2.0 * shapely.area(polygons), perimeter, out=np.zeros(len(polygons)), where=perimeter > 0
+    )

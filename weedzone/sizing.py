@@ -1,0 +1,345 @@
+"""The whole run as tables: a survey, labels and a rig in; zones, ledger, totals and loads out."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from weedzone.dosing import Plan, Rig, plans
+from weedzone.errors import Finding, InputError, LabelError, findings_table
+from weedzone.label import USES, Label
+from weedzone.names import chief_name, nearest
+from weedzone.reach import Reach, reaches
+from weedzone.rig import Spreader
+from weedzone.shapes import Ints
+from weedzone.survey import Survey
+from weedzone.tables import frame_of, joined, ledger_table, loads_tables, zone_order, zones_table
+from weedzone.units import FT2_PER_M2, to_si
+from weedzone.zones import MIN_AREA_M2, MIN_WIDTH_M, OUTCOMES, Rules, Zoned, dissolve, zone_ground
+
+
+@dataclass(frozen=True, eq=False)
+class Sized:
+    """A sized job, as tables; `weedzone.job.Job` adds what it can do.
+
+    Attributes
+    ----------
+    survey : Survey
+    labels : mapping of product to Label
+    rig : Sprayer or Spreader
+    use : str
+    on : datetime.date
+    zones : GeoDataFrame
+        In the survey's CRS, a row for each zone: one product at one dose on one turf of one site. Columns
+        ``site``, ``zone``, ``product``, ``turf``, ``use``, ``weeds``, ``rating``, ``dose`` (text), ``caution``,
+        ``area_ft2``, ``area_m2`` (ground area), ``solution_gal``, ``solution_L``, ``product_amount``,
+        ``product_unit``, ``adjuvant_floz``, ``tanks`` (loads, as a fraction), ``geometry``.
+    ledger : DataFrame
+        Where the infested ground went: ``site``, ``outcome``, ``product``, ``reason``, ``area_ft2``,
+        ``area_m2``; sums to the infested ground.
+    totals : DataFrame
+        For each site and product: ``site``, ``product``, ``area_ft2``, ``area_m2``, ``solution_gal``,
+        ``solution_L``, ``water_gal``, ``water_L``, ``product_amount``, ``product_unit``, ``adjuvant_floz``,
+        ``tanks`` (a fraction), ``loads`` (whole).
+    loads : DataFrame
+        A row for each load: ``site``, ``product``, ``load`` (1, 2, ...), ``of``, then the columns of `totals`
+        for that load alone.
+    """
+
+    survey: Survey
+    labels: Mapping[str, Label]
+    rig: Rig
+    use: str
+    on: dt.date
+    zones: gpd.GeoDataFrame
+    ledger: pd.DataFrame
+    totals: pd.DataFrame
+    loads: pd.DataFrame
+    noticed: tuple[Finding, ...]
+    zoned: Zoned = field(repr=False)
+    plans: Mapping[str, Plan] = field(repr=False)
+    reach: Reach = field(repr=False)
+
+    @cached_property
+    def findings(self) -> pd.DataFrame:
+        """What was noticed: ``severity``, ``layer``, ``feature``, ``message``; the worst first."""
+        return findings_table(self.noticed)
+
+    @cached_property
+    def eligible(self) -> gpd.GeoDataFrame:
+        """All infested ground that each product may treat: ``site``, ``product``, ``area_ft2``, ``area_m2``, geometry."""
+        parts, can = self.zoned.parts, self.zoned.can
+        row, p = np.nonzero(can)
+        key = parts.site[row] * can.shape[1] + p
+        keys, of = np.unique(key, return_inverse=True)
+        shapes = dissolve(parts.geoms[row], of.ravel())
+        site = keys // can.shape[1]
+        area = np.bincount(of.ravel(), shapely.area(parts.geoms[row]), len(keys))
+        data = {
+            "site": self.survey.local.sites[site],
+            "product": np.array(list(self.plans), dtype=object)[keys % can.shape[1]],
+            "area_ft2": area * FT2_PER_M2,
+            "area_m2": area,
+        }
+        return frame_of(self.survey, data, shapes, site)
+
+    @cached_property
+    def ground(self) -> gpd.GeoDataFrame:
+        """Every part of the infested ground, exclusive and complete.
+
+        Columns ``site``, ``zone`` (or None), ``outcome``, ``product`` (or None), ``reason``, ``turf`` (or None),
+        ``weeds``, ``cover``, ``area_ft2``, ``area_m2``, ``geometry``.
+        """
+        zoned, parts = self.zoned, self.zoned.parts
+        area = shapely.area(parts.geoms)
+        zone_names = np.append(self.zones["zone"].to_numpy(dtype=object), None)
+        order = np.append(np.argsort(self._zone_order, kind="stable"), len(self.zones))
+        data = {
+            "site": self.survey.local.sites[parts.site],
+            "zone": zone_names[order[zoned.zone]],
+            "outcome": np.array(OUTCOMES, dtype=object)[zoned.outcome],
+            "product": np.array([*self.plans, None], dtype=object)[zoned.product],
+            "reason": zoned.reason,
+            "turf": joined(parts.turf_sets, None)[parts.turf],
+            "weeds": joined(parts.weed_sets, None)[parts.weeds],
+            "cover": parts.cover,
+            "area_ft2": area * FT2_PER_M2,
+            "area_m2": area,
+        }
+        return frame_of(self.survey, data, parts.geoms, parts.site)
+
+    @cached_property
+    def _zone_order(self) -> Ints:
+        """Number within the kernels of each row of `zones`."""
+        return zone_order(self.zoned)
+
+
+def size(
+    survey: Survey,
+    labels: Mapping[str, Label],
+    rig: Rig,
+    use: str = "spot",
+    products: Mapping[str, str] | None = None,
+    *,
+    on: dt.date | str | None = None,
+    max_products: int | None = None,
+    exclude: Iterable[str] = (),
+    prefer: Iterable[str] = (),
+    avoid_caution: bool = False,
+    prices: Mapping[str, str] | None = None,
+    policy: Any = None,
+    wind_from: float | None = None,
+    wind_spread: float | None = None,
+    min_width: str = f"{MIN_WIDTH_M} m",
+    min_area: str = f"{MIN_AREA_M2} m2",
+    even_loads: bool = False,
+) -> Sized:
+    """Size a job: from the walked shapes to tank loads.
+
+    Parameters
+    ----------
+    survey : Survey
+    labels : mapping of product to Label
+        The labels at hand.
+    rig : Sprayer or Spreader
+    use : {"spot", "broadcast", "granular"}
+    products : mapping of turf to product, optional
+        Decides which product goes on which turf; turf that is not named is not sprayed. Without it the
+        products are chosen for each site: the most ground treated, then the best rating for the weed, then
+        the least cost; see `weedzone.choose`.
+    on : date or ISO text, optional
+        Day of the job, against which past applications are held; today if not given.
+    max_products : int, optional
+        Most products to use on one site.
+    exclude, prefer : products, optional
+        Not to be used; to be used before others where they may go.
+    avoid_caution : bool
+        Leave out turf that the label warns of.
+    prices : mapping of product to price per amount, optional
+        ``{"Demo Trio": "96/2.5 gal"}``: where ratings are equal, the cheapest is used.
+    policy : Policy, optional
+        Local rules, see `weedzone.policy.read_policy`.
+    wind_from : float, optional
+        Where the wind comes from [degrees clockwise from north]. Without it downwind buffers hold all round.
+    wind_spread : float, optional
+        Half-angle about the wind [degrees], in place of the labels' own.
+    min_width, min_area : str
+        Parts of a zone that are thinner or smaller are not sprayed: their ground is a ``sliver`` in the ledger.
+    even_loads : bool
+        Share the solution evenly over the loads instead of filling all but the last.
+
+    Returns
+    -------
+    Sized
+
+    Raises
+    ------
+    WeedzoneError
+        A product or use that label, rig or limits do not allow; an unknown product.
+    """
+    if use not in USES:
+        raise InputError(f"the use {use!r} is not known", field="use", mend=f"one of {', '.join(USES)}")
+    day, notes = _day(on, survey)
+    wanted = _wanted(labels, products, exclude, prefer)
+    named = set(products.values()) if products is not None else set()
+    at_hand = {name: label for name, label in labels.items() if name in wanted}
+    planned, found = plans(at_hand, use, rig, named)
+    if products is not None:
+        planned = {name: plan for name, plan in planned.items() if name in named}
+    notes += found + list(rig.findings(day))
+    reach, found = _reach(survey, planned, use, policy, wind_from, wind_spread)
+    notes += found
+    rules = Rules(
+        products=None
+        if products is None
+        else {chief_name(turf, "turf"): name for turf, name in products.items()},
+        max_products=_positive(max_products),
+        prefer=tuple(prefer),
+        avoid_caution=avoid_caution,
+        min_width_m=to_si(min_width, "length", allow_zero=True, field="min_width"),
+        min_area_m2=to_si(min_area, "area", allow_zero=True, field="min_area"),
+        price=_prices(prices, at_hand),
+    )
+    capacity = rig.load_kg if isinstance(rig, Spreader) else rig.load_L
+    per_m2 = np.array([1.0 if isinstance(rig, Spreader) else plan.volume for plan in planned.values()])
+    zoned, found = zone_ground(survey, planned, labels, reach, day, per_m2 / capacity, rules)
+    notes += found
+    zones, order = zones_table(survey, zoned, planned, use, rig)
+    totals, loads = loads_tables(survey, zoned, planned, rig, even=even_loads)
+    noticed = (*survey.noticed, *notes, *_names_at_fault(survey, planned, zoned), *_cautions(zones))
+    return Sized(
+        survey, dict(labels), rig, use, day, zones, ledger_table(survey, zoned, planned), totals, loads, noticed, zoned,
+        planned, reach,
+    )  # fmt: skip
+
+
+def _day(on: dt.date | str | None, survey: Survey) -> tuple[dt.date, list[Finding]]:
+    if on is None:
+        today = dt.date.today()
+        if survey.history is None:
+            return today, []
+        return today, [Finding("note", "history", "", f"past applications are held against today, {today}")]
+    if isinstance(on, dt.datetime):
+        return on.date(), []
+    if isinstance(on, dt.date):
+        return on, []
+    try:
+        return dt.date.fromisoformat(on), []
+    except (ValueError, TypeError):
+        raise InputError(f"{on!r} is no date", field="on", mend="write it as 2026-05-10") from None
+
+
+def _wanted(
+    labels: Mapping[str, Label],
+    products: Mapping[str, str] | None,
+    exclude: Iterable[str],
+    prefer: Iterable[str],
+) -> set[str]:
+    """Products that may be used; every product named anywhere must have a label."""
+    if isinstance(exclude, str) or isinstance(prefer, str):
+        raise InputError("exclude and prefer are lists of products", mend='write exclude=["..."]')
+    without = list(exclude)
+    for field_name, names in (
+        ("products", (products or {}).values()),
+        ("exclude", without),
+        ("prefer", prefer),
+    ):
+        for name in names:
+            if name not in labels:
+                close = nearest(str(name), labels)
+                mend = f"did you mean {close!r}?" if close else f"known: {', '.join(labels)}"
+                raise LabelError(f"no label is named {name!r}", field=field_name, mend=mend)
+    return set(labels) - set(without)
+
+
+def _positive(count: int | None) -> int | None:
+    if count is not None and (isinstance(count, bool) or not isinstance(count, int) or count < 1):
+        raise InputError(
+            f"max_products is {count!r}", field="max_products", mend="write a whole number above zero"
+        )
+    return count
+
+
+def _prices(prices: Mapping[str, str] | None, labels: Mapping[str, Label]) -> dict[str, float] | None:
+    """Price per L or kg of each product, from "96/2.5 gal"."""
+    if prices is None:
+        return None
+    found = {}
+    for name, text in prices.items():
+        if name not in labels:
+            continue
+        money, _, amount = str(text).partition("/")
+        try:
+            value = float(money)
+        except ValueError:
+            value = float("nan")
+        if not value >= 0 or not np.isfinite(value):
+            raise InputError(f"{text!r} is no price", field=f"prices {name}", mend='write "96/2.5 gal"')
+        tidy = amount if amount[:1].isdigit() else f"1 {amount}"
+        found[name] = value / to_si(tidy, "amount", form=labels[name].form, field=f"prices {name}")
+    return found
+
+
+def _reach(
+    survey: Survey,
+    planned: Mapping[str, Plan],
+    use: str,
+    policy: Any,
+    wind_from: float | None,
+    wind_spread: float | None,
+) -> tuple[Reach, list[Finding]]:
+    """Distances to keep from the features of each site, and from those that belong to no one site."""
+    for name, value, most in (("wind_from", wind_from, 360.0), ("wind_spread", wind_spread, 180.0)):
+        if value is not None and not 0.0 <= float(value) <= most:
+            raise InputError(f"{name} is {value!r}", field=name, mend=f"write degrees from 0 to {most:g}")
+    local, table = survey.local, survey.keep_out
+    kind, own = table["kind"].to_numpy(dtype=object), table["buffer_m"].to_numpy(dtype=float)
+    local_rules = None if policy is None else policy.distances_m(survey, use)
+
+    def by_row(laid: Any) -> tuple[Reach, list[Finding]]:
+        rows = laid.row
+        given = None if local_rules is None else local_rules[rows]
+        return reaches(laid, kind[rows], own[rows], planned, use, given, wind_from, wind_spread)
+
+    if not len(local.shared_keep_out.row):
+        return by_row(local.keep_out)
+    common, _ = by_row(local.alone(local.shared_keep_out))
+    far = float(common.widest_m.max(initial=0.0))
+    return by_row(local.joined(local.keep_out, local.near(local.shared_keep_out, "keep_out", far)))
+
+
+def _names_at_fault(survey: Survey, planned: Mapping[str, Plan], zoned: Zoned) -> list[Finding]:
+    """Weeds and turf that no label names, with the nearest name that one does."""
+    found = []
+    for layer, column, known in (
+        ("infestations", "weed", {weed for plan in planned.values() for weed in plan.label.weeds}),
+        (
+            "turf",
+            "turf",
+            {t for plan in planned.values() for t in (*plan.label.tolerant, *plan.label.caution)},
+        ),
+    ):
+        table = getattr(survey, layer)
+        for name in sorted({str(one) for one in table[column].unique()} - known):
+            close = nearest(name, known)
+            hint = f"; did you mean {close!r}?" if close else ""
+            found.append(
+                Finding("warning", layer, name, f"no label at hand names this {column}: not sprayed{hint}")
+            )
+    return found
+
+
+def _cautions(zones: gpd.GeoDataFrame) -> list[Finding]:
+    marked = zones[zones["caution"] != ""]
+    return [
+        Finding("warning", "zones", f"{row.site} {row.zone}", f"{row.product} on {row.caution}")
+        for row in marked.itertuples()
+    ]

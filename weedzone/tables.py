@@ -1,0 +1,192 @@
+"""The tables of a sized job: zones, totals, loads and ledger, with the unit in each column's name."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from weedzone.amounts import PRODUCT_UNIT, Amounts, amounts
+from weedzone.dosing import Plan, Rig
+from weedzone.label import RATINGS
+from weedzone.loads import carried, split_loads
+from weedzone.parts import Parts
+from weedzone.shapes import Array, Floats, Ints
+from weedzone.survey import Survey
+from weedzone.units import FLOZ_PER_L, FT2_PER_M2, GAL_PER_L, show
+from weedzone.zones import OUTCOMES, Zoned
+
+
+def zone_order(zoned: Zoned) -> Ints:
+    """Zones by site, then the largest first."""
+    first = np.full(len(zoned.zone_geoms), -1, dtype=np.intp)
+    rows = np.flatnonzero(zoned.zone >= 0)
+    first[zoned.zone[rows]] = rows
+    area = np.bincount(zoned.zone[rows], shapely.area(zoned.parts.geoms[rows]), len(first))
+    return np.lexsort((np.round(-area, 6), zoned.parts.site[first])) if len(first) else first
+
+
+def zones_table(
+    survey: Survey, zoned: Zoned, planned: Mapping[str, Plan], use: str, rig: Rig
+) -> tuple[gpd.GeoDataFrame, Ints]:
+    parts, order = zoned.parts, zone_order(zoned)
+    rank = np.empty(len(order), dtype=np.intp)
+    rank[order] = np.arange(len(order))
+    rows = np.flatnonzero(zoned.zone >= 0)
+    of = rank[zoned.zone[rows]]
+    first = np.zeros(len(order), dtype=np.intp)
+    first[of[::-1]] = rows[::-1]
+    site, product, dose = parts.site[first], zoned.product[first], zoned.dose[first]
+    area = shapely.area(parts.geoms[rows])
+    wetted = area * (parts.cover[rows] if use == "spot" else 1.0)
+    area_m2, treated = (np.bincount(of, values, len(order)) for values in (area, wetted))
+    plan_list = list(planned.values())
+    needs = amounts(treated, dose, product, plan_list)
+    fill, capacity = carried(needs.solution_L, needs.product, rig)
+    names, turfs = np.array(list(planned), dtype=object), joined(parts.turf_sets, None)
+    weeds = _weeds_of(parts, rows, of, len(order))
+    data = {
+        "site": survey.local.sites[site],
+        "zone": _numbered(site),
+        "product": names[product],
+        "turf": turfs[parts.turf[first]],
+        "use": np.full(len(order), use, dtype=object),
+        "weeds": np.array(["; ".join(one) for one in weeds], dtype=object),
+        "rating": _ratings(weeds, product, plan_list),
+        "dose": np.array(
+            [show(d, "dose", form=plan_list[p].label.form) for d, p in zip(dose, product, strict=True)],
+            dtype=object,
+        ),
+        "caution": _caution(parts.turf_sets, parts.turf[first], product, plan_list),
+        "area_ft2": area_m2 * FT2_PER_M2,
+        "area_m2": area_m2,
+        **_columns(needs, product, plan_list, water=False),
+        "tanks": fill / capacity,
+    }
+    return frame_of(survey, data, zoned.zone_geoms[order], site), order
+
+
+def _weeds_of(parts: Any, rows: Ints, of: Ints, n_zones: int) -> list[list[str]]:
+    found: list[dict[str, None]] = [{} for _ in range(n_zones)]
+    for zone, weeds in np.unique(np.column_stack([of, parts.weeds[rows]]), axis=0):
+        found[zone].update(dict.fromkeys(parts.weed_sets[weeds]))
+    return [sorted(one) for one in found]
+
+
+def _ratings(weeds: list[list[str]], product: Ints, plan_list: list[Plan]) -> Array:
+    """Worst rating of each zone's product for its weeds, as the label puts it."""
+    rank = {"good": 3, "fair": 2, "poor": 1}
+    out = []
+    for names, p in zip(weeds, product, strict=True):
+        known = [plan_list[p].label.weeds[name] for name in names if name in plan_list[p].label.weeds]
+        out.append(min(known, key=lambda word: rank[word]))
+    return np.array(out, dtype=object)
+
+
+def _caution(turf_sets: list[tuple[str, ...]], turf: Ints, product: Ints, plan_list: list[Plan]) -> Array:
+    out = []
+    for t, p in zip(turf, product, strict=True):
+        said = plan_list[p].label.caution
+        out.append("; ".join(f"{name}: {said[name]}" for name in turf_sets[t] if name in said))
+    return np.array(out, dtype=object)
+
+
+def _columns(needs: Amounts, product: Ints, plan_list: list[Plan], *, water: bool = True) -> dict[str, Any]:
+    units = [PRODUCT_UNIT[plan.label.form] for plan in plan_list]
+    factor = np.array([one[1] for one in units], dtype=float)[product]
+    out = {"solution_gal": needs.solution_L * GAL_PER_L, "solution_L": needs.solution_L}
+    if water:
+        out |= {"water_gal": needs.water_L * GAL_PER_L, "water_L": needs.water_L}
+    return out | {
+        "product_amount": needs.product * factor,
+        "product_unit": np.array([one[0] for one in units], dtype=object)[product],
+        "adjuvant_floz": needs.adjuvant_L * FLOZ_PER_L,
+    }
+
+
+def loads_tables(
+    survey: Survey, zoned: Zoned, planned: Mapping[str, Plan], rig: Rig, *, even: bool
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Totals for each site and product, and the loads they make."""
+    parts, plan_list = zoned.parts, list(planned.values())
+    rows = np.flatnonzero(zoned.zone >= 0)
+    key = parts.site[rows] * len(plan_list) + zoned.product[rows]
+    keys, of = np.unique(key, return_inverse=True)
+    site, product = keys // len(plan_list), keys % len(plan_list)
+    area = shapely.area(parts.geoms[rows])
+    spot = bool(plan_list) and plan_list[0].use == "spot"
+    each = amounts(
+        area * (parts.cover[rows] if spot else 1.0), zoned.dose[rows], zoned.product[rows], plan_list
+    )
+    sums = [
+        np.bincount(of.ravel(), values, len(keys))
+        for values in (each.solution_L, each.product, each.adjuvant_L, each.water_L)
+    ]
+    needs, area_m2 = Amounts(*sums), np.bincount(of.ravel(), area, len(keys))
+    fill, capacity = carried(needs.solution_L, needs.product, rig)
+    row, number, share = split_loads(fill, capacity, even=even)
+    names = np.array(list(planned), dtype=object)
+
+    def table(at: Ints, of_each: Floats, between: dict[str, Any], last: dict[str, Any]) -> pd.DataFrame:
+        mine = Amounts(
+            *(values[at] for values in (needs.solution_L, needs.product, needs.adjuvant_L, needs.water_L))
+        )
+        data = {
+            "site": survey.local.sites[site[at]],
+            "product": names[product[at]],
+            **between,
+            "area_ft2": area_m2[at] * of_each * FT2_PER_M2,
+            "area_m2": area_m2[at] * of_each,
+            **_columns(mine.times(of_each), product[at], plan_list),
+            "tanks": fill[at] * of_each / capacity,
+            **last,
+        }
+        return pd.DataFrame(data)
+
+    count = np.bincount(row, minlength=len(keys))
+    every = np.arange(len(keys))
+    return (
+        table(every, np.ones(len(keys)), {}, {"loads": count}),
+        table(row, share, {"load": number, "of": count[row]}, {}),
+    )
+
+
+def ledger_table(survey: Survey, zoned: Zoned, planned: Mapping[str, Plan]) -> pd.DataFrame:
+    parts = zoned.parts
+    reason_code, reasons = pd.factorize(zoned.reason)
+    keys = np.column_stack([parts.site, zoned.outcome, zoned.product, reason_code])
+    distinct, of = np.unique(keys, axis=0, return_inverse=True)
+    area = np.bincount(of.ravel(), shapely.area(parts.geoms), len(distinct))
+    names = np.array([*planned, None], dtype=object)
+    return pd.DataFrame(
+        {
+            "site": survey.local.sites[distinct[:, 0]],
+            "outcome": np.array(OUTCOMES, dtype=object)[distinct[:, 1]],
+            "product": names[distinct[:, 2]],
+            "reason": np.asarray(reasons, dtype=object)[distinct[:, 3]],
+            "area_ft2": area * FT2_PER_M2,
+            "area_m2": area,
+        }
+    )
+
+
+def _numbered(site: Ints) -> Array:
+    """Z1, Z2, ... within each site; sites come in order."""
+    first = np.searchsorted(site, site)
+    return np.array([f"Z{number}" for number in np.arange(len(site)) - first + 1], dtype=object)
+
+
+def joined(sets: list[tuple[str, ...]], nothing: str | None) -> Array:
+    return np.array([*["; ".join(one) for one in sets], nothing], dtype=object)
+
+
+def frame_of(survey: Survey, data: dict[str, Any], local: Array, site: Ints) -> gpd.GeoDataFrame:
+    shapes = survey.local.ground.to_survey(local, site)
+    bad = ~shapely.is_valid(shapes)
+    if bad.any():
+        shapes[bad] = shapely.make_valid(shapes[bad], method="structure", keep_collapsed=False)
+    return gpd.GeoDataFrame(data, geometry=shapes, crs=survey.crs)
