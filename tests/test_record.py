@@ -13,6 +13,7 @@ import signal
 import sqlite3
 import time
 import zipfile
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager
 from types import SimpleNamespace
 
@@ -28,6 +29,7 @@ from weedzone import recordrules, units
 from weedzone.errors import CrsError, InputError, UnitError, WeedzoneError
 from weedzone.record import Record, correct, read_records, record
 from weedzone.recordsheet import records_to_csv, records_to_html
+from weedzone.survey import Survey
 
 CRS = "EPSG:32616"
 TODAY = dt.date.today()
@@ -129,8 +131,23 @@ def test_record_as_planned_is_the_history_of_the_next_survey(job, path):
     first = read.iloc[0]
     assert (first["registration"], first["active"], first["site"]) == ("DEMO-38", "2,4-D", "Elm Court")
     assert (first["start"], first["end"], first["wind_from"]) == ("09:40", "11:05", "NW")
-    assert (first["equipment"], first["ppe"]) == ("backpack sprayer, flat fan", "gloves; eye protection")
+    assert (first["equipment"], first["reentry"]) == ("backpack sprayer, flat fan", "until dry")
+    assert first["ppe"] is None or first["ppe"] != first["ppe"]  # what was worn is not guessed from the label
     assert read["area_ft2"].to_list() == pytest.approx(job.zones["area_ft2"].to_list())
+
+
+def test_a_survey_takes_the_history_and_counts_it_once(job, path):
+    first = record(job, path, applied={"Z1": "1.2 gal"})
+    correct(path, first.id, applied={"Z1": "0.6 gal"}, reason="read twice")
+    ground = gpd.GeoDataFrame({"site": ["Elm Court"]}, geometry=[box(X, Y, X + 99, Y + 99)], crs=CRS)
+    survey = Survey(
+        turf=ground.assign(turf="tall fescue"),
+        infestations=ground.assign(weed="dandelion"),
+        history=history(path),
+    )
+    (past,) = survey.history.to_dict("records")
+    assert (past["product"], past["site"], past["amount"]) == ("Demo Amine 38", "Elm Court", "0.6 gal")
+    assert past["date"] == DAY
 
 
 def test_dose_and_mix_follow_from_amount_and_area(job, path):
@@ -812,6 +829,14 @@ def test_writers_at_once_lose_nothing_even_making_the_file(path):
     assert len(rows) == 4 * 12 * 3
     assert rows["record"].nunique() == 4 * 12
     assert [file.name for file in path.parent.iterdir()] == [path.name]  # no half-made file is left lying
+
+
+def test_threads_of_one_process_lose_nothing(path):
+    jobs = [make_job(on=dt.date(2001, 1, 1) + dt.timedelta(days=number)) for number in range(12)]
+    with ThreadPoolExecutor(4) as threads:
+        made = list(threads.map(lambda job: record(job, path).id, jobs))
+    assert set(history(path)["record"]) == set(made)
+    assert len(made) == 12
 
 
 def _try_once(path, gate, answers):

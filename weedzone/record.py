@@ -33,8 +33,8 @@ class Details(TypedDict, total=False):
 
     Times are clock times ("9:40", "2:15 pm") or date-times. Weather is text with units ("6 mph", "72 degF",
     "55 %") or pint quantities, or a pair of them for the start and the end of the work; `wind_from` is a
-    compass point or degrees. The rest is free text. `ppe`, `reentry` and `equipment` come from the label and
-    the rig where they are not given.
+    compass point or degrees. The rest is free text. `reentry` and `equipment` come from the label and the rig
+    where they are not given; `ppe` is what was worn, which no label knows.
     """
 
     start: object

@@ -227,7 +227,7 @@ def _row(job: Any, plot: dict[str, Any], findings: list[Finding]) -> dict[str, A
     actives = [active.name for active in getattr(label, "actives", ())]
     told = {
         "registration": getattr(label, "registration", None), "active": actives,
-        "ppe": getattr(label, "ppe", None), "reentry": getattr(label, "reentry", None),
+        "reentry": getattr(label, "reentry", None),
         "equipment": getattr(getattr(job, "rig", None), "name", None),
     }  # fmt: skip
     kept = ("site", "zone", "product", "use", "turf", "weeds", "form", "mix", "amount", "dose", "solution")
