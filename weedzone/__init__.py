@@ -28,8 +28,8 @@ if TYPE_CHECKING:
     from weedzone import turfcare as turfcare
     from weedzone.coverage import Coverage as Coverage
     from weedzone.coverage import coverage as coverage
-    from weedzone.record import read_records as read_records
-    from weedzone.record import record as record
+    from weedzone.records import read_records as read_records
+    from weedzone.records import record as record
     from weedzone.weather import read_weather as read_weather
     from weedzone.weather import spray_windows as spray_windows
 
@@ -40,9 +40,9 @@ _LATER = {
     "Coverage": "coverage",
     "calibration": "",
     "coverage": "coverage",
-    "read_records": "record",
+    "read_records": "records",
     "read_weather": "weather",
-    "record": "record",
+    "record": "records",
     "spray_windows": "weather",
     "turfcare": "",
 }

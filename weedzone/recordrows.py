@@ -31,7 +31,7 @@ def treated(
     ----------
     job : weedzone.Job
     applied : mapping, geopandas.GeoDataFrame or None
-        See `weedzone.record.record`.
+        See `weedzone.records.record`.
     site : str or None
 
     Returns

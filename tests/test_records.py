@@ -27,7 +27,7 @@ from shapely import box
 
 from weedzone import recordrules, units
 from weedzone.errors import CrsError, InputError, UnitError, WeedzoneError
-from weedzone.record import Record, correct, read_records, record
+from weedzone.records import Record, correct, read_records, record
 from weedzone.recordsheet import records_to_csv, records_to_html
 from weedzone.survey import Survey
 
@@ -671,7 +671,7 @@ def test_unknown_record(job, path):
 
 
 def test_there_is_no_way_to_delete():
-    import weedzone.record as public
+    import weedzone.records as public
 
     assert not [name for name in dir(public) if "delete" in name.lower() or "remove" in name.lower()]
 
