@@ -1,7 +1,7 @@
 """Which product goes where: exact choice by enumeration, over many sites at once.
 
-For every site each set of products is tried. The set is chosen that first treats the most ground, then most of
-it with the preferred products, then covers the most weeds, then has the best rating for the weed, then costs
+For every site each set of products is tried. The set is chosen that first treats the most ground, then most
+of it with the preferred products, then covers the most weeds, then has the best rating for the weed, then costs
 least: by price where prices are known, else by the fewest products, the fewest loads and the least material.
 Within a set, ground goes to the product that is best by the same order.
 """
@@ -134,21 +134,23 @@ def _best(options: Options, sets: Sequence[Ints], given: Sequence[Ints], n_sites
     table = np.array([_levels(options, assigned, n_sites) for assigned in given])
     tied = np.zeros(n_sites, dtype=bool)
     for number in range(table.shape[1]):
-        if number == 5:
-            tied = _shareable(options, sets, given, open_, n_sites)
         level = table[:, number]
+        if number == 6:
+            fewest = -np.where(open_, level, -np.inf).max(axis=0)
+            tied = _shareable(options, sets, given, open_ & (-level >= fewest), -table[:, 5], fewest)
         top = np.where(open_, level, -np.inf).max(axis=0)
         open_ &= level >= top - _CLOSE * np.maximum(1.0, np.abs(top))
     return open_.argmax(axis=0), tied
 
 
 def _shareable(
-    options: Options, sets: Sequence[Ints], given: Sequence[Ints], open_: Bools, n_sites: int
+    options: Options, sets: Sequence[Ints], given: Sequence[Ints], open_: Bools, used: Floats, fewest: Floats
 ) -> Bools:
-    """Sites where a set still in the running has ground that two of its products treat equally well.
+    """Sites where sharing equally good ground out otherwise could take fewer loads.
 
-    Sharing such ground out otherwise can change the number of loads; only there is more to try.
+    Only there is more to try: no sharing takes fewer loads than there are products, nor than the whole makes.
     """
+    n_sites = open_.shape[1]
     tied = np.zeros(n_sites, dtype=bool)
     for number, one in enumerate(sets):
         if len(one) < 2 or not open_[number].any():
@@ -159,10 +161,12 @@ def _shareable(
         own = np.take_along_axis(
             keys, np.broadcast_to(where[np.newaxis, :, np.newaxis], (len(keys), len(mine), 1)), 2
         )
-        equal = (np.abs(keys - own) <= _CLOSE * np.maximum(1.0, np.abs(own))).all(axis=0) & options.can[
-            :, one
-        ]
-        several = (equal.sum(axis=1) > 1) & (given[number] >= 0) & open_[number][options.site]
+        equal = (np.abs(keys - own) <= _CLOSE * np.maximum(1.0, np.abs(own))).all(axis=0)
+        equal &= options.can[:, one] & (given[number] >= 0)[:, np.newaxis]
+        least = np.where(equal, options.load[:, one], np.inf).min(axis=1)
+        share = np.bincount(options.site, np.where(equal.any(axis=1), options.area * least, 0.0), n_sites)
+        better = np.maximum(used[number], np.ceil(share - _CLOSE)) < fewest
+        several = (equal.sum(axis=1) > 1) & (open_[number] & better)[options.site]
         tied[options.site[several]] = True
     return tied
 
