@@ -20,7 +20,7 @@ from weedzone.errors import (
 )
 from weedzone.job import Job, size_job
 from weedzone.label import Label, read_labels
-from weedzone.rig import Spreader, Sprayer, read_rig
+from weedzone.rig import Sprayer, Spreader, read_rig
 from weedzone.survey import Survey, read_survey
 
 if TYPE_CHECKING:
@@ -56,8 +56,8 @@ __all__ = [
     "Label",
     "LabelError",
     "RigError",
-    "Spreader",
     "Sprayer",
+    "Spreader",
     "Survey",
     "SurveyError",
     "UnitError",

@@ -77,7 +77,7 @@ def geodetic_base(crs: pyproj.CRS) -> pyproj.CRS:
         and base.prime_meridian.longitude == 0
         and all(axis.unit_name == "degree" for axis in base.axis_info)
     )
-    return base.to_2d() if plain else pyproj.CRS.from_epsg(4326)
+    return base.to_2d() if base is not None and plain else pyproj.CRS.from_epsg(4326)
 
 
 @lru_cache(maxsize=128)

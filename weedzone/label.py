@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from weedzone.errors import LabelError
 from weedzone.names import chief_name, plain
@@ -366,7 +367,7 @@ def _days(table: Table) -> tuple[float, float] | None:
     return None if span is None else (span[0] / 86400.0, span[1] / 86400.0)
 
 
-def _buffers(top: Table) -> dict[str, object]:
+def _buffers(top: Table) -> dict[str, Any]:
     table = top.table("buffers")
     general = {key: value for key, value in table.values.items() if not isinstance(value, Mapping)}
     nested = [key for key in table.values if key not in general]

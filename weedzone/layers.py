@@ -124,8 +124,8 @@ class _Door:
     ) -> None:
         self.frame, self.columns, self.layer, self.file = frame, columns, layer, file
 
-    def fail(self, row: int | None, what: str, mend: str) -> SurveyError:
-        feature = None if row is None else row + 1
+    def fail(self, row: Any, what: str, mend: str) -> SurveyError:
+        feature = None if row is None else int(row) + 1
         return SurveyError(what, file=self.file, layer=self.layer, feature=feature, mend=mend)
 
     def column(self, name: str) -> pd.Series[Any] | None:
@@ -220,9 +220,9 @@ class _Door:
             texts[name] = (
                 np.full(len(self.frame), None, dtype=object) if values is None else self.mapped(values, str)
             )
-        for row in range(len(self.frame)):
-            if not texts["dose"][row] and not texts["amount"][row]:
-                raise self.fail(row, "neither dose nor amount is given", 'write dose = "3 fl oz/ksqft"')
+        for at in range(len(self.frame)):
+            if not texts["dose"][at] and not texts["amount"][at]:
+                raise self.fail(at, "neither dose nor amount is given", 'write dose = "3 fl oz/ksqft"')
         assert products is not None
         assert dates is not None
         return {
@@ -236,7 +236,7 @@ class _Door:
             found = pd.Timestamp(value)
             if isinstance(value, str) and not re.match(r"\d{4}-\d{2}-\d{2}", value.strip()):
                 raise ValueError
-            if found is pd.NaT or isinstance(value, int | float | bool) or not 1900 <= found.year <= 2200:
+            if pd.isna(found) or isinstance(value, int | float | bool) or not 1900 <= found.year <= 2200:
                 raise ValueError
             return found.date()
         except (ValueError, TypeError, OverflowError):

@@ -112,7 +112,8 @@ class Local:
             none = np.empty(0, dtype=np.intp)
             return none, none
         boxes = self._padded(np.arange(len(self.sites)), pad_m)
-        return shapely.STRtree(degrees).query(shapely.box(*boxes.T), predicate="intersects")
+        site, member = shapely.STRtree(degrees).query(shapely.box(*boxes.T), predicate="intersects")
+        return site, member
 
     def _padded(self, site: Ints, pad_m: float) -> Floats:
         west, south, east, north = self.boxes_degrees[site].T
@@ -304,7 +305,8 @@ def _areas(local: Array, site: Ints, row: Ints, feature: Any, layer: str) -> tup
     fixed, changed, drawn = repair(parts_only)
     found = shapely.area(fixed)
     for at in np.flatnonzero(changed):
-        message = f"its outline crosses or repeats itself: repaired, drawn {drawn[at]:.3f} m2, now {found[at]:.3f} m2"
+        change = f"drawn {drawn[at]:.3f} m2, now {found[at]:.3f} m2"
+        message = f"its outline crosses or repeats itself: repaired, {change}"
         findings.append(Finding("warning", layer, str(feature[at]), message))
     vanished = shapely.is_empty(fixed)
     if keep_out:
@@ -313,8 +315,8 @@ def _areas(local: Array, site: Ints, row: Ints, feature: Any, layer: str) -> tup
         for at in np.flatnonzero(changed | (vanished & (shapely.get_dimensions(local) == 2))):
             outline[at] = shapely.geometrycollections([fixed[at], *_edges(local[at])])
         return Laid(fixed, site, row, outline), findings
-    for at in np.flatnonzero(vanished):
-        findings.append(Finding("warning", layer, str(feature[at]), "dropped: it has no area"))
+    gone = "dropped: it has no area"
+    findings += [Finding("warning", layer, str(one), gone) for one in feature[vanished]]
     kept = ~vanished
     return Laid(fixed[kept], site[kept], row[kept]), findings
 

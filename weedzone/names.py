@@ -72,12 +72,26 @@ _KIND = {
     "play area": ("playground", "play areas", "sandpit"),
 }
 
+# One ingredient under several names must count as one toward its limits. Salts and esters go by the acid.
+_ACTIVE = {
+    "2,4-d": ("2,4 d", "2,4d", "2,4-d acid", "2,4-d amine", "2,4-d dimethylamine", "2,4-d dimethylamine salt",
+              "2,4-d ester", "2,4-d choline", "2,4-d ethylhexyl ester"),
+    "mcpp": ("mecoprop", "mecoprop-p", "mcpp-p", "mcpp acid", "mcpp-p dimethylamine salt"),
+    "2,4-dp": ("dichlorprop", "dichlorprop-p", "2,4-dp-p"),
+    "dicamba": ("dicamba acid", "dicamba dimethylamine salt", "dicamba diglycolamine salt"),
+    "triclopyr": ("triclopyr acid", "triclopyr butoxyethyl ester", "triclopyr triethylamine salt"),
+    "metsulfuron": ("metsulfuron-methyl", "metsulfuron methyl"),
+    "carfentrazone": ("carfentrazone-ethyl", "carfentrazone ethyl"),
+    "halosulfuron": ("halosulfuron-methyl", "halosulfuron methyl"),
+    "fluroxypyr": ("fluroxypyr-meptyl", "fluroxypyr meptyl"),
+}  # fmt: skip
+
 
 def _lookup(table: dict[str, tuple[str, ...]]) -> dict[str, str]:
     return {name: chief for chief, others in table.items() for name in (chief, *others)}
 
 
-_LOOKUP = {"turf": _lookup(_TURF), "weed": _lookup(_WEED), "kind": _lookup(_KIND)}
+_LOOKUP = {"turf": _lookup(_TURF), "weed": _lookup(_WEED), "kind": _lookup(_KIND), "active": _lookup(_ACTIVE)}
 
 
 def plain(text: object) -> str:
@@ -92,7 +106,7 @@ def chief_name(text: object, of: str) -> str:
     ----------
     text : str
         Any spelling, "Saint Augustine grass".
-    of : {"turf", "weed", "kind"}
+    of : {"turf", "weed", "kind", "active"}
 
     Returns
     -------

@@ -246,7 +246,7 @@ def _buffers(parts: Parts, named: Bools, reach: Reach, log: _Log) -> Parts:
 
     Ground outside a buffer is outside every narrower one, so only ground that is near a feature is cut again.
     """
-    n_sites, n_products = len(log.sites), named.shape[1]
+    n_sites = len(log.sites)
     canon, wider = reach.canonical(n_sites)
     clear = np.zeros_like(named)
     for p in np.argsort(-reach.widest_m.sum(axis=0), kind="stable"):

@@ -8,6 +8,7 @@ compares shapes across groups.
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 Array = npt.NDArray[Any]
-Floats = npt.NDArray[np.float64]
+Floats = npt.NDArray[Any]  # floats: the stubs type some sums of floats as whole numbers
 Ints = npt.NDArray[np.intp]
 Bools = npt.NDArray[np.bool_]
 
@@ -267,7 +268,7 @@ def sweep(geoms: Array, distance_m: Floats, toward_deg: float, spread_deg: float
     swept = []
     pieces = math.ceil(2.0 * spread_deg / 180.0)
     edges = np.linspace(toward_deg - spread_deg, toward_deg + spread_deg, pieces + 1)
-    for first, last in zip(edges[:-1], edges[1:], strict=True):
+    for first, last in pairwise(edges):
         sector = _sector(first, last)
         reach = sector[np.newaxis] * np.asarray(distance_m, dtype=float)[edge_row][:, np.newaxis, np.newaxis]
         corners = np.concatenate([xy[start][:, np.newaxis] + reach, xy[end][:, np.newaxis] + reach], axis=1)

@@ -75,7 +75,7 @@ class Sized:
 
     @cached_property
     def eligible(self) -> gpd.GeoDataFrame:
-        """All infested ground that each product may treat: ``site``, ``product``, ``area_ft2``, ``area_m2``, geometry."""
+        """Infested ground that each product may treat: ``site``, ``product``, ``area_ft2``, ``area_m2``."""
         parts, can = self.zoned.parts, self.zoned.can
         row, p = np.nonzero(can)
         key = parts.site[row] * can.shape[1] + p
@@ -100,7 +100,7 @@ class Sized:
         """
         zoned, parts = self.zoned, self.zoned.parts
         area = shapely.area(parts.geoms)
-        zone_names = np.append(self.zones["zone"].to_numpy(dtype=object), None)
+        zone_names = np.array([*self.zones["zone"], None], dtype=object)
         order = np.append(np.argsort(self._zone_order, kind="stable"), len(self.zones))
         data = {
             "site": self.survey.local.sites[parts.site],
@@ -212,9 +212,9 @@ def size(
     per_m2 = np.array([1.0 if isinstance(rig, Spreader) else plan.volume for plan in planned.values()])
     zoned, found = zone_ground(survey, planned, labels, reach, day, per_m2 / capacity, rules)
     notes += found
-    zones, order = zones_table(survey, zoned, planned, use, rig)
+    zones = zones_table(survey, zoned, planned, use, rig)
     totals, loads = loads_tables(survey, zoned, planned, rig, even=even_loads)
-    noticed = (*survey.noticed, *notes, *_names_at_fault(survey, planned, zoned), *_cautions(zones))
+    noticed = (*survey.noticed, *notes, *_names_at_fault(survey, planned), *_cautions(zones))
     return Sized(
         survey, dict(labels), rig, use, day, zones, ledger_table(survey, zoned, planned), totals, loads, noticed, zoned,
         planned, reach,
@@ -316,7 +316,7 @@ def _reach(
     return by_row(local.joined(local.keep_out, local.near(local.shared_keep_out, "keep_out", far)))
 
 
-def _names_at_fault(survey: Survey, planned: Mapping[str, Plan], zoned: Zoned) -> list[Finding]:
+def _names_at_fault(survey: Survey, planned: Mapping[str, Plan]) -> list[Finding]:
     """Weeds and turf that no label names, with the nearest name that one does."""
     found = []
     for layer, column, known in (

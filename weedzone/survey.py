@@ -27,8 +27,8 @@ class Survey:
         Polygons, lines with ``width_ft`` or ``width_m``, points with ``radius_ft`` or ``radius_m``; a column
         ``weed`` and optionally ``cover`` (0..1].
     keep_out : GeoDataFrame, optional
-        Shapes of any kind with ``kind`` and optionally ``buffer_ft`` or ``buffer_m``. A shape without a site, in
-        a survey of several, holds for every site that it comes near.
+        Shapes of any kind with ``kind`` and optionally ``buffer_ft`` or ``buffer_m``. A shape without a site,
+        in a survey of several, holds for every site that it comes near.
     boundary : GeoDataFrame, optional
         Polygons.
     history : GeoDataFrame, optional
@@ -75,7 +75,7 @@ class Survey:
             if name == "keep_out" and (given is None or not len(given)):
                 message = "no keep-out feature is mapped: no ground is kept out and no buffer applies"
                 noticed.append(Finding("warning", name, "", message))
-                columns = {column: [] for column in ("site", "kind", "geometry")}
+                columns: dict[str, list[Any]] = {column: [] for column in ("site", "kind", "geometry")}
                 given = gpd.GeoDataFrame(columns, geometry="geometry", crs=self._crs_of("infestations"))
             if given is None or (name in ("boundary", "history") and not len(given)):
                 layers[name] = None

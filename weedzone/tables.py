@@ -14,7 +14,6 @@ from weedzone.amounts import PRODUCT_UNIT, Amounts, amounts
 from weedzone.dosing import Plan, Rig
 from weedzone.label import RATINGS
 from weedzone.loads import carried, split_loads
-from weedzone.parts import Parts
 from weedzone.shapes import Array, Floats, Ints
 from weedzone.survey import Survey
 from weedzone.units import FLOZ_PER_L, FT2_PER_M2, GAL_PER_L, show
@@ -32,7 +31,8 @@ def zone_order(zoned: Zoned) -> Ints:
 
 def zones_table(
     survey: Survey, zoned: Zoned, planned: Mapping[str, Plan], use: str, rig: Rig
-) -> tuple[gpd.GeoDataFrame, Ints]:
+) -> gpd.GeoDataFrame:
+    """Zones by site, the largest first; see `weedzone.sizing.Sized` for the columns."""
     parts, order = zoned.parts, zone_order(zoned)
     rank = np.empty(len(order), dtype=np.intp)
     rank[order] = np.arange(len(order))
@@ -67,7 +67,7 @@ def zones_table(
         **_columns(needs, product, plan_list, water=False),
         "tanks": fill / capacity,
     }
-    return frame_of(survey, data, zoned.zone_geoms[order], site), order
+    return frame_of(survey, data, zoned.zone_geoms[order], site)
 
 
 def _weeds_of(parts: Any, rows: Ints, of: Ints, n_zones: int) -> list[list[str]]:
@@ -79,11 +79,10 @@ def _weeds_of(parts: Any, rows: Ints, of: Ints, n_zones: int) -> list[list[str]]
 
 def _ratings(weeds: list[list[str]], product: Ints, plan_list: list[Plan]) -> Array:
     """Worst rating of each zone's product for its weeds, as the label puts it."""
-    rank = {"good": 3, "fair": 2, "poor": 1}
     out = []
     for names, p in zip(weeds, product, strict=True):
         known = [plan_list[p].label.weeds[name] for name in names if name in plan_list[p].label.weeds]
-        out.append(min(known, key=lambda word: rank[word]))
+        out.append(min(known, key=lambda word: RATINGS[word]))
     return np.array(out, dtype=object)
 
 
@@ -156,6 +155,7 @@ def loads_tables(
 
 
 def ledger_table(survey: Survey, zoned: Zoned, planned: Mapping[str, Plan]) -> pd.DataFrame:
+    """Ground by site, outcome, product and reason; sums to the infested ground."""
     parts = zoned.parts
     reason_code, reasons = pd.factorize(zoned.reason)
     keys = np.column_stack([parts.site, zoned.outcome, zoned.product, reason_code])
@@ -181,10 +181,12 @@ def _numbered(site: Ints) -> Array:
 
 
 def joined(sets: list[tuple[str, ...]], nothing: str | None) -> Array:
+    """Names of each set in one text, and `nothing` at the end for row -1."""
     return np.array([*["; ".join(one) for one in sets], nothing], dtype=object)
 
 
 def frame_of(survey: Survey, data: dict[str, Any], local: Array, site: Ints) -> gpd.GeoDataFrame:
+    """Columns with local shapes brought back to the CRS of the survey."""
     shapes = survey.local.ground.to_survey(local, site)
     bad = ~shapely.is_valid(shapes)
     if bad.any():

@@ -1,4 +1,4 @@
-"""TOML files read strictly: every key is known, every value is what its key wants, every error names its place."""
+"""TOML files read strictly: every key known, every value what its key wants, every error with its place."""
 
 from __future__ import annotations
 

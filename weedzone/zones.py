@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import shapely
@@ -260,7 +261,7 @@ def _outcomes(
     outcome, product = np.full(n, -1, dtype=np.intp), np.full(n, -1, dtype=np.intp)
     reason = np.full(n, "", dtype=object)
 
-    def settle(where: Bools, name: str, text: str, whose: Array | None = None) -> None:
+    def settle(where: Any, name: str, text: str, whose: Array | None = None) -> None:
         rows = np.flatnonzero((outcome < 0) & where)
         outcome[rows] = _CODE[name]
         reason[rows] = text

@@ -1,0 +1,198 @@
+"""The command line: the main job and its neighbours, one line of error and exit code 2 where input is bad."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from weedzone.errors import InputError, WeedzoneError
+from weedzone.job import Job, size_job
+from weedzone.label import USES, read_labels
+from weedzone.policy import read_policy
+from weedzone.rig import Spreader, Sprayer, read_rig
+from weedzone.survey import Survey, read_survey
+
+DONE, DOUBTFUL, REFUSED = 0, 1, 2
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns its exit code: 0 done, 1 checked and found wanting, 2 refused."""
+    for stream in (sys.stdout, sys.stderr):
+        # A name that the terminal cannot show must not stop the work.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    options = _parser().parse_args(argv)
+    try:
+        return int(options.run(options))
+    except WeedzoneError as error:
+        print(f"weedzone: {error}", file=sys.stderr)  # noqa: T201
+        return REFUSED
+    except OSError as error:
+        print(f"weedzone: {error.filename or ''}: {error.strerror or error}", file=sys.stderr)  # noqa: T201
+        return REFUSED
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="weedzone",
+        description="Sprayable area, product, water and tank loads from walked shapes. "
+        "The product label, local rules and a licensed applicator decide.",
+    )
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+
+    size = commands.add_parser("size", help="size a job: zones, totals, loads, ledger and a zone map")
+    _job_options(size)
+    size.add_argument("--out", type=Path, help="folder for the files; without it only the summary is printed")
+    size.add_argument("--formats", default="gpkg,csv,png", help="what to write (default: %(default)s)")
+    size.set_defaults(run=_size)
+
+    check = commands.add_parser("check", help="read a survey and report findings, without sizing")
+    check.add_argument("survey", type=Path)
+    check.add_argument("--crs", help="coordinate system of layers that state none")
+    check.set_defaults(run=_check)
+
+    label = commands.add_parser("label", help="print a label as a table and point at contradictions")
+    label.add_argument("file", type=Path)
+    label.set_defaults(run=_label)
+
+    calibrate = commands.add_parser("calibrate", help="work out a calibration from its figures")
+    _calibration_options(calibrate)
+
+    quote = commands.add_parser("quote", help="price a job: one quote for each site and a total")
+    _job_options(quote)
+    quote.add_argument("--prices", type=Path, required=True, help="TOML file of prices")
+    quote.add_argument("--visits", type=int, default=1)
+    quote.add_argument("--out", type=Path, help="folder for the quote as HTML, CSV and JSON")
+    quote.set_defaults(run=_quote)
+    return parser
+
+
+def _job_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("survey", type=Path, help="GeoPackage, or folder of files named after the layers")
+    parser.add_argument("--labels", type=Path, required=True, help="a label file or a folder of them")
+    parser.add_argument("--rig", required=True, metavar="FILE:NAME")
+    parser.add_argument("--use", choices=USES, default="spot")
+    parser.add_argument(
+        "--product", action="append", default=[], metavar="TURF=NAME", help="decide a turf's product yourself"
+    )
+    parser.add_argument("--on", metavar="DATE", help="day of the job, 2026-05-10 (default: today)")
+    parser.add_argument("--max-products", type=int)
+    parser.add_argument("--exclude", action="append", default=[], metavar="NAME")
+    parser.add_argument("--prefer", action="append", default=[], metavar="NAME")
+    parser.add_argument("--avoid-caution", action="store_true", help="leave out turf that a label warns of")
+    parser.add_argument("--policy", type=Path, help="TOML file of local rules")
+    parser.add_argument("--wind-from", type=float, metavar="DEGREES")
+    parser.add_argument("--crs", help="coordinate system of layers that state none")
+
+
+def _job(options: argparse.Namespace) -> Job:
+    survey = read_survey(options.survey, crs=options.crs)
+    labels = read_labels(options.labels)
+    return size_job(
+        survey,
+        labels,
+        _rig(options.rig),
+        use=options.use,
+        products=_products(options.product),
+        on=options.on,
+        max_products=options.max_products,
+        exclude=options.exclude,
+        prefer=options.prefer,
+        avoid_caution=options.avoid_caution,
+        policy=None if options.policy is None else read_policy(options.policy),
+        wind_from=options.wind_from,
+    )
+
+
+def _rig(text: str) -> Sprayer | Spreader:
+    if Path(text).is_file():
+        return read_rig(text)
+    file, _, name = text.rpartition(":")
+    if not file:
+        return read_rig(text)
+    return read_rig(file, name)
+
+
+def _products(pairs: list[str]) -> dict[str, str] | None:
+    found = {}
+    for pair in pairs:
+        turf, sign, name = pair.partition("=")
+        if not sign or not turf.strip() or not name.strip():
+            raise InputError(f"{pair!r} is not of the form TURF=NAME", field="--product", mend='"tall fescue=Name"')
+        found[turf.strip()] = name.strip()
+    return found or None
+
+
+def _size(options: argparse.Namespace) -> int:
+    job = _job(options)
+    _say(job.summary())
+    if options.out is not None:
+        written = job.write(options.out, [one for one in options.formats.split(",") if one])
+        _say(f"\nWritten to {options.out}: {', '.join(path.name for path in written[:12])}")
+    return DONE
+
+
+def _check(options: argparse.Namespace) -> int:
+    survey = read_survey(options.survey, crs=options.crs)
+    _say(_survey_lines(survey))
+    return DOUBTFUL if (survey.findings["severity"] == "error").any() else DONE
+
+
+def _survey_lines(survey: Survey) -> str:
+    counts = []
+    for name in ("turf", "infestations", "keep_out", "boundary", "history"):
+        layer = getattr(survey, name)
+        counts.append(f"{name} {'-' if layer is None else len(layer)}")
+    lines = [f"{len(survey.sites)} site(s), {survey.crs.name}", ", ".join(counts)]
+    rows = survey.findings
+    lines.append(f"{len(rows)} finding(s)" + (":" if len(rows) else ""))
+    lines += [f"  {row.severity}: {row.layer} {row.feature}: {row.message}" for row in rows.itertuples()]
+    return "\n".join(lines)
+
+
+def _label(options: argparse.Namespace) -> int:
+    from weedzone.labelcheck import check_label
+
+    text, contradictions = check_label(options.file)
+    _say(text)
+    return DOUBTFUL if contradictions else DONE
+
+
+def _calibration_options(parser: argparse.ArgumentParser) -> None:
+    from weedzone.calibration import METHODS
+
+    methods = parser.add_subparsers(dest="method", required=True, metavar="METHOD")
+    for name, method in METHODS.items():
+        summary = (method.function.__doc__ or name).strip().splitlines()[0]
+        one = methods.add_parser(name, help=summary, description=summary)
+        for parameter, example in method.examples.items():
+            one.add_argument(f"--{parameter.replace('_', '-')}", dest=parameter, help=f"such as {example}".replace("%", "%%"))
+        one.set_defaults(run=_calibrate)
+
+
+def _calibrate(options: argparse.Namespace) -> int:
+    from weedzone.calibration import METHODS, explain
+
+    given: dict[str, Any] = {name: getattr(options, name) for name in METHODS[options.method].examples}
+    _say(explain(options.method, **{name: text for name, text in given.items() if text is not None}))
+    return DONE
+
+
+def _quote(options: argparse.Namespace) -> int:
+    from weedzone.prices import read_prices
+    from weedzone.quotes import quote
+
+    prices = read_prices(options.prices)
+    made = quote(_job(options), prices, visits=options.visits)
+    _say(made.summary())
+    if options.out is not None:
+        written = made.write(options.out)
+        _say(f"\nWritten to {options.out}: {', '.join(path.name for path in written[:12])}")
+    return DONE
+
+
+def _say(text: str) -> None:
+    print(text)  # noqa: T201
