@@ -1,0 +1,131 @@
+"""What stands round a drawn map: scale, north arrow, cautions and legend, all outside of the shapes."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.legend import Legend
+from matplotlib.lines import Line2D
+from matplotlib.offsetbox import AnchoredOffsetbox, AuxTransformBox, HPacker, TextArea, VPacker
+from matplotlib.patches import Patch, Polygon, Rectangle
+from matplotlib.transforms import IdentityTransform, ScaledTranslation
+
+from weedzone.map_style import CAUTIONS, FT2_M2, INK
+
+_SMALL = 7.5
+_FOOT_M = FT2_M2**0.5
+
+Entry = tuple[Artist | None, str]
+
+
+def strip(ax: Axes, *, scale: bool, north: bool, cautions: bool) -> AnchoredOffsetbox | None:
+    """Scale bars, north arrow and cautions in a strip below the map."""
+    first: list[Any] = []
+    if scale:
+        first.append(_scale(ax))
+    if north:
+        first.append(_north(ax))
+    rows: list[Any] = [HPacker(children=first, align="center", pad=0, sep=18)] if first else []
+    if cautions:
+        lines = [part for line in CAUTIONS for part in textwrap.wrap(line, _characters(ax))]
+        rows.append(_words("\n".join(lines), size=_SMALL))
+    if not rows:
+        return None
+    box = AnchoredOffsetbox(
+        loc="upper left",
+        child=VPacker(children=rows, align="left", pad=0, sep=6),
+        pad=0.0,
+        borderpad=0.6,
+        frameon=False,
+        bbox_to_anchor=(0.0, 0.0),
+        bbox_transform=ax.transAxes,
+    )
+    box.set_clip_on(False)
+    box.set_gid("strip")
+    ax.add_artist(box)
+    return box
+
+
+def legend(ax: Axes, groups: Sequence[tuple[str, Sequence[Entry]]], where: str, below_pt: float) -> Legend | None:
+    """A legend in groups, to the right of the map or below it."""
+    entries: list[tuple[Artist, str, bool]] = []
+    for heading, members in groups:
+        if members:
+            entries.append((Patch(visible=False), heading, True))
+            entries += [(handle or Patch(visible=False), words, False) for handle, words in members]
+    if not entries:
+        return None
+    place: dict[str, Any] = {"loc": "upper left", "bbox_to_anchor": (1.02, 1.0)}
+    if where == "below":
+        down = ScaledTranslation(0.0, -below_pt / 72.0, ax.get_figure(root=True).dpi_scale_trans)
+        place = {"loc": "upper left", "bbox_to_anchor": (0.0, 0.0), "bbox_transform": ax.transAxes + down, "ncols": 2}
+    # The words are set afterwards, as plain text: a name such as "_a" or "$x$" means nothing more.
+    drawn = ax.legend(
+        [handle for handle, _, _ in entries],
+        ["-"] * len(entries),
+        frameon=False,
+        fontsize=8.0,
+        handlelength=2.4,
+        handleheight=1.3,
+        labelspacing=0.35,
+        borderaxespad=0.0,
+        **place,
+    )
+    for text, (_, words, heading) in zip(drawn.get_texts(), entries, strict=True):
+        text.set(text=words, parse_math=False, usetex=False, weight="bold" if heading else "normal")
+    drawn.set_gid("legend")
+    return drawn
+
+
+def round_length(most: float) -> float:
+    """The largest of 1, 2 or 5 times a power of ten that is not above `most`."""
+    size = 10.0 ** np.floor(np.log10(most))
+    return float(size * max(step for step in (1.0, 2.0, 5.0) if step * size <= most * (1 + 1e-9)))
+
+
+def _characters(ax: Axes) -> int:
+    """Letters of the cautions that go into the width of the map."""
+    width_pt = ax.get_window_extent().width * 72.0 / ax.get_figure(root=True).dpi
+    return max(46, int(width_pt / (_SMALL * 0.52)))
+
+
+def _scale(ax: Axes) -> Any:
+    """A bar of round feet over a bar of round metres, true at any zoom."""
+    left, right = sorted(ax.get_xlim())
+    room = max(right - left, 1e-6) * 0.3
+    rows = []
+    for unit, metres, fill in (("ft", _FOOT_M, INK), ("m", 1.0, "#FFFFFF")):
+        length = round_length(room / metres)
+        bar = AuxTransformBox(ax.transData)
+        bar.add_artist(Line2D([0.0, length * metres], [0.0, 0.0], color=INK, linewidth=4.0, solid_capstyle="butt"))
+        inner = [0.0, length * metres] if fill == INK else [0.0, length * metres / 2]
+        if fill != INK:
+            bar.add_artist(Line2D(inner, [0.0, 0.0], color=fill, linewidth=2.4, solid_capstyle="butt"))
+        rows.append(HPacker(children=[bar, _words(f"{length:,g} {unit}", size=8.0)], align="center", pad=0, sep=5))
+    return VPacker(children=rows, align="left", pad=0, sep=2)
+
+
+def _north(ax: Axes) -> Any:
+    figure = ax.get_figure(root=True)
+    arrow = AuxTransformBox(IdentityTransform() + figure.dpi_scale_trans)
+    inch = 1.0 / 72.0
+    arrow.add_artist(Polygon(np.array([[0, 0], [5, 4], [5, 20]]) * inch, closed=True, facecolor=INK, edgecolor=INK, linewidth=0.8))
+    arrow.add_artist(
+        Polygon(np.array([[10, 0], [5, 4], [5, 20]]) * inch, closed=True, facecolor="#FFFFFF", edgecolor=INK, linewidth=0.8)
+    )
+    return HPacker(children=[arrow, _words("N", size=9.0, weight="bold")], align="center", pad=0, sep=3)
+
+
+def _words(text: str, **style: Any) -> TextArea:
+    area = TextArea(text, textprops={"color": INK, **style})
+    for one in area.get_children():
+        one.set(parse_math=False, usetex=False)
+    return area
+
+
+__all__ = ["Entry", "Rectangle", "legend", "round_length", "strip"]

@@ -1,0 +1,120 @@
+"""Colours, hatches and words of the maps: what differs in colour differs in hatching or line too."""
+
+from __future__ import annotations
+
+import unicodedata
+from dataclasses import dataclass
+
+from weedzone.names import plain
+from weedzone.zones import OUTCOMES
+
+# Colours that stay apart for the colour-blind (Okabe and Ito, Color Universal Design, 2008), in an order of
+# our own in which neighbours also differ in grey; each with the bearing of a hatch of its own.
+_FILLS = ("#E69F00", "#0072B2", "#CC79A7", "#009E73", "#F0E442", "#D55E00", "#56B4E9", "#999999")
+_HATCHES = ("//", "", "..", "\\\\", "xx", "--", "++", "oo")
+# Quiet tints of turf, from light to less light.
+_TURF = ("#EEF3E4", "#E0EAD2", "#D5E0CF", "#E6E8D3", "#DCE6DE", "#EDEBDC")
+_UNTREATED = {
+    "outside boundary": ("..", "#8C8C8C"),
+    "no turf": ("oo", "#9A8F80"),
+    "keep-out": ("xx", "#6E6E6E"),
+    "weed not labelled": ("--", "#8A7F9A"),
+    "turf not labelled": ("||", "#8A7F9A"),
+    "buffer": ("\\\\", "#A06A5A"),
+    "yearly limit": ("++", "#A06A5A"),
+    "applications used up": ("+", "#A06A5A"),
+    "too soon": ("//", "#8A8270"),
+    "caution turf": ("||||", "#8A8270"),
+    "product not chosen": ("*", "#8C8C8C"),
+    "sliver": ("....", "#8C8C8C"),
+}
+INK = "#222222"
+FEATURE = {"fill": "#BDBDBD", "edge": "#3A3A3A"}
+UNTREATED_FILL = "#FFFFFF"
+BUFFER_FILL = "#F3E4DD"
+BUFFER_DASHES = ((4.0, 2.0), (1.0, 1.5), (6.0, 1.5, 1.0, 1.5), (2.0, 1.0), (8.0, 2.0), (3.0, 1.0, 1.0, 1.0))
+CAUTIONS = (
+    "Follow the product label; it and local rules decide, and a licensed applicator answers for the work.",
+    "Wear the protective equipment it names. Keep people and pets off until dry, or as long as it says.",
+)
+
+
+@dataclass(frozen=True)
+class Fill:
+    """Face, hatch and ink of one kind of ground."""
+
+    face: str
+    hatch: str
+    ink: str
+
+
+def product_fills(products: list[str]) -> dict[str, Fill]:
+    """A colour and a hatch for each product of a job; past eight they come again in other pairs."""
+    n = len(_FILLS)
+    return {
+        name: Fill(_FILLS[at % n], _HATCHES[(at + at // n) % n], darker(_FILLS[at % n]))
+        for at, name in enumerate(products)
+    }
+
+
+def turf_fills(turfs: list[str]) -> dict[str, str]:
+    """A quiet tint for each turf."""
+    return {name: _TURF[at % len(_TURF)] for at, name in enumerate(sorted(turfs))}
+
+
+def untreated_fill(outcome: str) -> Fill:
+    """White with a light hatch of its own for each reason."""
+    hatch, ink = _UNTREATED[outcome]
+    return Fill(UNTREATED_FILL, hatch, ink)
+
+
+def ordered(outcomes: set[str]) -> list[str]:
+    """Outcomes in the order of the ledger."""
+    return [one for one in OUTCOMES if one in outcomes]
+
+
+def darker(colour: str, share: float = 0.55) -> str:
+    """The colour with less light."""
+    red, green, blue = (round(int(colour[at : at + 2], 16) * share) for at in (1, 3, 5))
+    return f"#{red:02X}{green:02X}{blue:02X}"
+
+
+def short(text: object, most: int = 32) -> str:
+    """Text on one line without control characters, cut where it is too long for a map."""
+    shown = "".join(
+        " " if unicodedata.category(one) in ("Cc", "Zl", "Zp", "Cs") else one for one in str(text)[: 4 * most]
+    )
+    # Marks that turn the direction of what follows would reach into the figures beside a name.
+    shown = "".join(one for one in shown if one not in _TURNING)
+    tidy = " ".join(shown.split())
+    return tidy if len(tidy) <= most and len(str(text)) <= 4 * most else f"{tidy[: most - 1].rstrip()}…"
+
+
+_TURNING = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u200e\u200f")
+
+
+def area_text(area_m2: float, system: str = "us") -> str:
+    """Area for a label: whole square feet or metres, with a decimal below ten."""
+    value, unit = (area_m2 / FT2_M2, "ft²") if system == "us" else (area_m2, "m²")
+    return f"{value:,.0f} {unit}" if value >= 9.95 else f"{max(value, 0.1):.1f} {unit}"
+
+
+def fill_text(tanks: float, holder: str = "tank") -> str:
+    """Fillings for a label: "0.3 tank", "2.4 tanks"."""
+    if tanks < 0.1:
+        return f"under 0.1 {holder}"
+    shown = f"{tanks:.1f}" if tanks < 9.95 else f"{tanks:,.0f}"
+    return f"{shown} {holder}" if shown in ("1.0",) or float(shown.replace(",", "")) <= 1 else f"{shown} {holder}s"
+
+
+FT2_M2 = 0.3048**2
+
+
+def kinds_text(kinds: list[str], most: int = 44) -> str:
+    """Kinds of feature in one line."""
+    named = [short(plain(one), 20) for one in dict.fromkeys(sorted(kinds))]
+    text = ", ".join(named)
+    while len(text) > most and len(named) > 1:
+        named.pop()
+        text = ", ".join(named) + ", …"
+    return text
