@@ -18,17 +18,31 @@ def carried(solution_L: Floats, product_kg: Floats, rig: Rig) -> tuple[Floats, f
     return solution_L, rig.load_L
 
 
-def split_loads(carried_total: Floats, load: float, *, even: bool = False) -> tuple[Ints, Ints, Floats]:
+def at_start(rig: Rig) -> float:
+    """What the first load of a mix holds beyond what it puts on the ground [L or kg].
+
+    It fills the sump and the lines, and is left in them when the mix is finished.
+    """
+    if isinstance(rig, Spreader):
+        return rig.unusable_kg
+    return rig.unusable_L + rig.priming_L
+
+
+def split_loads(
+    carried_total: Floats, load: float, *, even: bool = False, priming: float = 0.0
+) -> tuple[Ints, Ints, Floats]:
     """Loads of each row: as many full ones as go in, then one partial load with the rest.
 
     Parameters
     ----------
     carried_total : ndarray of float
-        What has to be carried, a row for each site and product [L or kg].
+        What has to be carried, a row for each mix of a site [L or kg].
     load : float
         What one load puts on the ground.
     even : bool
-        Share the total evenly over the same number of loads.
+        Share the fillings evenly over the same number of loads.
+    priming : float
+        Part of the first load that fills the lines [L or kg]; less than `load`.
 
     Returns
     -------
@@ -39,12 +53,59 @@ def split_loads(carried_total: Floats, load: float, *, even: bool = False) -> tu
     share : ndarray of float
         Part of the row's total that the load carries; they sum to one.
     """
-    count = np.maximum(np.ceil(carried_total / load - _NEARLY), 1).astype(np.intp)
+    filled = carried_total + priming
+    count = np.maximum(np.ceil(filled / load - _NEARLY), 1).astype(np.intp)
     row = np.repeat(np.arange(len(count)), count)
     number = np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count) + 1
-    total = carried_total[row]
-    if even:
-        return row, number, 1.0 / count[row]
-    last = number == count[row]
-    share = np.where(last, total - (count[row] - 1) * load, load) / total
-    return row, number, share
+    first, last = number == 1, number == count[row]
+    total = filled[row]
+    fill = total / count[row] if even else np.where(last, total - (count[row] - 1) * load, load)
+    # Even fillings smaller than the priming would put less than nothing on the ground: the lines take it first.
+    spare = np.where(first, np.minimum(priming, fill), 0.0)
+    late = (number == 2) * np.maximum(priming - fill, 0.0)
+    return row, number, (fill - spare - late) / carried_total[row]
+
+
+def served(
+    row_of_zone: Ints, zone_carried: Floats, row_of_load: Ints, load_share: Floats
+) -> tuple[Ints, Ints, Floats]:
+    """Which zones each load serves: a row's loads are emptied over its zones in order.
+
+    Parameters
+    ----------
+    row_of_zone, row_of_load : ndarray of int
+        The row of each, in ascending order and every row in both.
+    zone_carried : ndarray of float
+        What each zone takes, above zero.
+    load_share : ndarray of float
+        Part of the row's total that each load carries.
+
+    Returns
+    -------
+    load, zone : ndarray of int
+        Pairs in the order of work.
+    share : ndarray of float
+        Part of the zone that the load covers; of a zone they sum to one.
+    """
+    n_rows = int(row_of_zone[-1]) + 1 if len(row_of_zone) else 0
+    total = np.bincount(row_of_zone, zone_carried, n_rows)
+    # Every row is one unit long, so that the ends of all rows' zones and loads lie on one line.
+    zone_end = _ends(row_of_zone, zone_carried / total[row_of_zone])
+    load_end = _ends(row_of_load, load_share)
+    marks = np.unique(np.concatenate([[0.0], zone_end, load_end]))
+    length = np.diff(marks)
+    keep = length > _NEARLY
+    middle = (marks[:-1] + length / 2)[keep]
+    load, zone = np.searchsorted(load_end, middle), np.searchsorted(zone_end, middle)
+    length = length[keep]
+    return load, zone, length / np.bincount(zone, length, len(zone_end))[zone]
+
+
+def _ends(row: Ints, share: Floats) -> Floats:
+    """Where each ends on a line on which every row is one unit long."""
+    ends = np.cumsum(share)
+    last = np.flatnonzero(np.diff(row, append=row[-1:] + 1))
+    before = np.concatenate([[0.0], ends[last]])[row] if len(row) else ends
+    ends = row + (ends - before)
+    ends[last] = row[last] + 1.0
+    return ends

@@ -4,18 +4,38 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
-from weedzone.errors import Finding, RigError
+from weedzone.calibration import METHODS, SEASON_DAYS, Calibration
+from weedzone.errors import Finding, InputError, RigError, UnitError
 from weedzone.names import nearest
 from weedzone.tomlfile import Table, read_toml
+from weedzone.units import show
 
-_SHARED = ("kind", "swath", "pace", "measure", "calibrated", "calibration", "largest_fill")
-_SPRAYER = (*_SHARED, "tank", "carrier", "unusable", "priming", "flow")
-_SPREADER = (*_SHARED, "hopper", "unusable")
-SEASON_DAYS = 365
+_SHARED = ("kind", "swath", "pace", "measure", "scale", "calibrated", "calibration", "largest_fill")
+_SPRAYER = (*_SHARED, "tank", "carrier", "unusable", "priming", "flow", "extra")
+_SPREADER = (*_SHARED, "hopper", "unusable", "rate")
+_AGREE = 0.01  # share by which a written rate may differ from its calibration: it is written rounded
+
+
+@dataclass(frozen=True)
+class Extra:
+    """What a crew adds to every tank beside product and label adjuvant, such as a defoamer or a marker dye.
+
+    Attributes
+    ----------
+    name : str
+    rate : float
+        [L per L of solution]
+    formulation : str
+        Formulation type for the order of addition; may be empty.
+    """
+
+    name: str
+    rate: float
+    formulation: str = ""
 
 
 @dataclass(frozen=True)
@@ -34,7 +54,10 @@ class Rig:
     calibrated : datetime.date or None
         When the rig was last calibrated.
     calibration : mapping of str to str
-        The figures of that calibration, as written down.
+        The figures of that calibration, as written down; ``method`` names the way where it is one of
+        `weedzone.calibration.METHODS`.
+    scale_kg : float or None
+        Smallest step of a scale that is at hand beside a cup [kg].
     """
 
     name: str
@@ -44,6 +67,18 @@ class Rig:
     measure_kind: str = ""
     calibrated: dt.date | None = None
     calibration: Mapping[str, str] = field(default_factory=dict)
+    scale_kg: float | None = None
+
+    def step(self, form: str) -> float | None:
+        """Smallest step that the measure at hand shows of a product [L or kg]; None where there is none."""
+        if form == "liquid":
+            return self.measure if self.measure_kind == "volume" else None
+        return self.measure if self.measure_kind == "mass" else self.scale_kg
+
+    def _figures(self, calibration: Calibration) -> dict[str, Any]:
+        """What a calibration leaves on its rig: the date, the method and the figures."""
+        figures = {"method": calibration.method, **dict(calibration.figures)}
+        return {"calibrated": calibration.date, "calibration": figures}
 
     def findings(self, on: dt.date) -> tuple[Finding, ...]:
         """What to say of the rig on a date: a calibration older than a season (365 days)."""
@@ -54,6 +89,9 @@ class Rig:
                 ),
             )
         age = (on - self.calibrated).days
+        if age < 0:
+            message = f"the calibration is dated {self.calibrated}, after the job on {on}: check the date"
+            return (Finding("warning", "rig", self.name, message),)
         if age > SEASON_DAYS:
             message = (
                 f"the calibration of {self.calibrated} is older than a season ({age} days): calibrate again"
@@ -80,6 +118,8 @@ class Sprayer(Rig):
         Largest safe filling, where it is less than the tank [L].
     flow_L_per_s : float or None
         Output of the gun or wand, for spot work by time [L/s].
+    extras : tuple of Extra
+        What goes into every tank beside product and label adjuvant.
     """
 
     tank_L: float = 0.0
@@ -88,6 +128,24 @@ class Sprayer(Rig):
     priming_L: float = 0.0
     largest_fill_L: float | None = None
     flow_L_per_s: float | None = None
+    extras: tuple[Extra, ...] = ()
+
+    def with_calibration(self, calibration: Calibration) -> Self:
+        """The same sprayer at the carrier that a calibration gave, with its figures and date.
+
+        Raises
+        ------
+        RigError
+            The calibration is one of a spreader.
+        """
+        if calibration.carrier_L_per_m2 is None:
+            raise RigError(
+                "a spreader's calibration gives a sprayer no carrier",
+                feature=self.name,
+                field=calibration.method,
+                mend="calibrate the sprayer by plot, catch, ounces, nozzle or nozzles",
+            )
+        return replace(self, carrier_L_per_m2=calibration.carrier_L_per_m2, **self._figures(calibration))
 
     @property
     def load_L(self) -> float:
@@ -106,11 +164,31 @@ class Spreader(Rig):
     unusable_kg : float
         What stays in the hopper [kg].
     largest_fill_kg : float or None
+    rate_kg_per_m2 : float or None
+        Product per area at its setting, as calibrated [kg/m2]; holds for the product it was calibrated with.
     """
 
     hopper_kg: float = 0.0
     unusable_kg: float = 0.0
     largest_fill_kg: float | None = None
+    rate_kg_per_m2: float | None = None
+
+    def with_calibration(self, calibration: Calibration) -> Self:
+        """The same spreader at the rate that a calibration gave, with its figures and date.
+
+        Raises
+        ------
+        RigError
+            The calibration is one of a sprayer.
+        """
+        if calibration.rate_kg_per_m2 is None:
+            raise RigError(
+                "a sprayer's calibration gives a spreader no rate",
+                feature=self.name,
+                field=calibration.method,
+                mend="calibrate the spreader by spreader_plot or spreader_pan",
+            )
+        return replace(self, rate_kg_per_m2=calibration.rate_kg_per_m2, **self._figures(calibration))
 
     @property
     def load_kg(self) -> float:
@@ -154,41 +232,126 @@ def read_rig(path: str | Path, name: str | None = None) -> Sprayer | Spreader:
     return _rig(rigs.table(name), name)
 
 
+def make_rig(
+    name: str, kind: str = "sprayer", *, calibration: Calibration | None = None, **texts: Any
+) -> Sprayer | Spreader:
+    """Make a rig from texts with units, as `read_rig` does from a file.
+
+    Parameters
+    ----------
+    name : str
+    kind : {"sprayer", "spreader"}
+    calibration : Calibration, optional
+        Sets carrier or rate, and stays with the rig.
+    **texts : str
+        The keys of a rig file: ``tank="4 gal"``, ``carrier="1 gal/ksqft"``, ``measure="0.25 fl oz"`` and so on.
+
+    Raises
+    ------
+    RigError, UnitError
+        As `read_rig`; also a carrier or rate that is not the calibration's.
+    """
+    made = _rig(Table({"kind": kind, **texts}, "", f"[rig.{name}]", RigError), name)
+    if calibration is None:
+        return made
+    _agree(made, calibration, None)
+    return made.with_calibration(calibration)
+
+
 def _rig(table: Table, name: str) -> Sprayer | Spreader:
     kind = table.choice("kind", ("sprayer", "spreader"))
     table.only(_SPRAYER if kind == "sprayer" else _SPREADER)
+    figures, made = _calibration(table)
     shared: dict[str, Any] = {
         "name": name,
         "swath_m": table.si("swath", "length"),
         "pace_mps": table.si("pace", "speed"),
-        "calibrated": _date(table),
-        "calibration": {
-            key: table.table("calibration").text(key) for key in table.table("calibration").values
-        },
+        "calibrated": _date(table, "calibrated") or _date(table.table("calibration"), "date"),
+        "calibration": figures,
+        "scale_kg": table.si("scale", "mass"),
         **_measure(table),
     }
+    rig: Sprayer | Spreader
     if kind == "spreader":
-        spreader = Spreader(
+        rig = Spreader(
             hopper_kg=_required(table, "hopper", "mass", "50 lb"),
             unusable_kg=table.si("unusable", "mass", allow_zero=True) or 0.0,
             largest_fill_kg=table.si("largest_fill", "mass"),
+            rate_kg_per_m2=table.si("rate", "mass_per_area"),
             **shared,
         )
-        if spreader.load_kg <= 0:
-            table.fail("unusable", "leaves nothing of the hopper", "check both figures")
-        return spreader
-    sprayer = Sprayer(
-        tank_L=_required(table, "tank", "volume", "4 gal"),
-        carrier_L_per_m2=table.si("carrier", "volume_per_area"),
-        unusable_L=table.si("unusable", "volume", allow_zero=True) or 0.0,
-        priming_L=table.si("priming", "volume", allow_zero=True) or 0.0,
-        largest_fill_L=table.si("largest_fill", "volume"),
-        flow_L_per_s=table.si("flow", "flow"),
-        **shared,
+        left = rig.load_kg
+    else:
+        rig = Sprayer(
+            tank_L=_required(table, "tank", "volume", "4 gal"),
+            carrier_L_per_m2=table.si("carrier", "volume_per_area"),
+            unusable_L=table.si("unusable", "volume", allow_zero=True) or 0.0,
+            priming_L=table.si("priming", "volume", allow_zero=True) or 0.0,
+            largest_fill_L=table.si("largest_fill", "volume"),
+            flow_L_per_s=table.si("flow", "flow"),
+            extras=_extras(table),
+            **shared,
+        )
+        left = rig.load_L - rig.priming_L
+    if left <= 0:
+        table.fail(
+            "unusable", f"leaves nothing of the {'tank' if kind == 'sprayer' else 'hopper'}", "check it"
+        )
+    if made is None:
+        return rig
+    _agree(rig, made, table)
+    # The date may stand beside the figures or with the rig.
+    return replace(rig.with_calibration(made), calibrated=rig.calibrated, calibration=figures)
+
+
+def _calibration(table: Table) -> tuple[dict[str, str], Calibration | None]:
+    """The figures as written, and where they name a method, what it gives."""
+    given = table.table("calibration")
+    figures = {key: given.text(key) for key in given.values if key != "date"}
+    if "method" not in figures:
+        return figures, None
+    texts = {key: value for key, value in figures.items() if key != "method"}
+    known = [name for name, one in METHODS.items() if "date" in (one.function.__kwdefaults__ or {})]
+    method = given.choice("method", tuple(known))
+    function, examples = METHODS[method]
+    given.only(("method", "date", *examples))
+    try:
+        return figures, function(**texts)
+    except TypeError:
+        lacking = ", ".join(name for name in examples if name not in texts)
+        given.fail("method", f"figures are missing for {method!r}", f"give {lacking}")
+    except (UnitError, InputError) as problem:
+        given.fail("method", str(problem), "check the figures")
+
+
+def _agree(rig: Sprayer | Spreader, calibration: Calibration, table: Table | None) -> None:
+    """Refuse a rig whose written rate is not what its calibration gives."""
+    sprayer = isinstance(rig, Sprayer)
+    written = rig.carrier_L_per_m2 if isinstance(rig, Sprayer) else rig.rate_kg_per_m2
+    found = calibration.carrier_L_per_m2 if sprayer else calibration.rate_kg_per_m2
+    if written is None or found is None or abs(written - found) <= _AGREE * found:
+        return
+    kind, key = ("volume_per_area", "carrier") if sprayer else ("mass_per_area", "rate")
+    raise RigError(
+        f"{show(written, kind)} is written, but the calibration gives {show(found, kind)}",
+        file=table.file if table is not None else None,
+        feature=rig.name,
+        field=key,
+        mend="leave out the one that is out of date",
     )
-    if sprayer.load_L <= 0:
-        table.fail("unusable", "leaves nothing of the tank", "check both figures")
-    return sprayer
+
+
+def _extras(table: Table) -> tuple[Extra, ...]:
+    found = []
+    for one in table.tables("extra"):
+        one.only(("name", "rate", "formulation"))
+        rate = one.si("rate", "mix", form="liquid")
+        if rate is None:
+            one.fail("rate", "missing", 'write rate = "0.5 fl oz/gal" or "0.1 %"')
+        found.append(Extra(one.text("name"), rate, one.text("formulation", "-").strip("-").upper()))
+    if sum(one.rate for one in found) >= 1.0:
+        table.fail("extra", "the extras leave no room for water", "check the rates")
+    return tuple(found)
 
 
 def _required(table: Table, key: str, kind: str, example: str) -> float:
@@ -201,17 +364,18 @@ def _required(table: Table, key: str, kind: str, example: str) -> float:
 def _measure(table: Table) -> dict[str, Any]:
     if "measure" not in table.values:
         return {}
-    for kind in ("volume", "mass"):
-        try:
-            step = table.si("measure", kind)
-        except ValueError:
-            continue
-        return {"measure": step, "measure_kind": kind}
-    table.fail("measure", "this must be a volume or a mass", 'write measure = "0.25 fl oz" or "1 g"')
+    try:
+        return {"measure": table.si("measure", "volume"), "measure_kind": "volume"}
+    except UnitError:
+        pass
+    try:
+        return {"measure": table.si("measure", "mass"), "measure_kind": "mass"}
+    except UnitError:
+        table.fail("measure", "this must be a volume or a mass", 'write measure = "0.25 fl oz" or "1 g"')
 
 
-def _date(table: Table) -> dt.date | None:
-    value = table.values.get("calibrated")
+def _date(table: Table, key: str) -> dt.date | None:
+    value = table.values.get(key)
     if value is None:
         return None
     if isinstance(value, dt.datetime):
@@ -221,4 +385,4 @@ def _date(table: Table) -> dt.date | None:
     try:
         return dt.date.fromisoformat(str(value))
     except ValueError:
-        table.fail("calibrated", "this must be a date", "write calibrated = 2026-04-01")
+        table.fail(key, "this must be a date", f"write {key} = 2026-04-01")

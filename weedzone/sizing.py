@@ -16,12 +16,13 @@ import shapely
 from weedzone.dosing import Plan, Rig, plans
 from weedzone.errors import Finding, InputError, LabelError, findings_table
 from weedzone.label import USES, Label
+from weedzone.load_tables import load_tables
 from weedzone.names import chief_name, nearest
 from weedzone.reach import Reach, reaches
 from weedzone.rig import Spreader
 from weedzone.shapes import Ints
 from weedzone.survey import Survey
-from weedzone.tables import frame_of, joined, ledger_table, loads_tables, zone_order, zones_table
+from weedzone.tables import frame_of, joined, ledger_table, zone_order, zones_table
 from weedzone.units import FT2_PER_M2, to_si
 from weedzone.zones import MIN_AREA_M2, MIN_WIDTH_M, OUTCOMES, Rules, Zoned, dissolve, zone_ground
 
@@ -48,10 +49,15 @@ class Sized:
     totals : DataFrame
         For each site and product: ``site``, ``product``, ``area_ft2``, ``area_m2``, ``solution_gal``,
         ``solution_L``, ``water_gal``, ``water_L``, ``product_amount``, ``product_unit``, ``adjuvant_floz``,
-        ``tanks`` (a fraction), ``loads`` (whole).
+        ``tanks`` (a fraction), ``loads`` (whole), ``extras_floz`` (what the rig adds to every tank).
     loads : DataFrame
         A row for each load: ``site``, ``product``, ``load`` (1, 2, ...), ``of``, then the columns of `totals`
-        for that load alone.
+        for that load alone, ``zones`` ("Z1; Z2"), ``measured_amount`` (the product rounded down to the measure
+        at hand, in ``product_unit``) and ``dose_effect_pct`` (what that does to the dose, never above 0).
+        What fills sump and lines comes on top, see `weedzone.load_plan`.
+    served : DataFrame
+        A row for each load and zone that it serves, in the order of work: ``site``, ``product``, ``load``,
+        ``zone``, ``area_ft2``, ``area_m2``, ``solution_gal``, ``solution_L``.
     """
 
     survey: Survey
@@ -63,6 +69,7 @@ class Sized:
     ledger: pd.DataFrame
     totals: pd.DataFrame
     loads: pd.DataFrame
+    served: pd.DataFrame
     noticed: tuple[Finding, ...]
     zoned: Zoned = field(repr=False)
     plans: Mapping[str, Plan] = field(repr=False)
@@ -213,11 +220,12 @@ def size(
     zoned, found = zone_ground(survey, planned, labels, reach, day, per_m2 / capacity, rules)
     notes += found
     zones = zones_table(survey, zoned, planned, use, rig)
-    totals, loads = loads_tables(survey, zoned, planned, rig, even=even_loads)
+    made = load_tables(survey, zoned, planned, rig, even=even_loads)
+    notes += made.findings
     noticed = (*survey.noticed, *notes, *_names_at_fault(survey, planned), *_cautions(zones))
     return Sized(
-        survey, dict(labels), rig, use, day, zones, ledger_table(survey, zoned, planned), totals, loads, noticed, zoned,
-        planned, reach,
+        survey, dict(labels), rig, use, day, zones, ledger_table(survey, zoned, planned), made.totals,
+        made.loads, made.served, noticed, zoned, planned, reach,
     )  # fmt: skip
 
 

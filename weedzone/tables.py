@@ -13,8 +13,8 @@ import shapely
 from weedzone.amounts import PRODUCT_UNIT, Amounts, amounts
 from weedzone.dosing import Plan, Rig
 from weedzone.label import RATINGS
-from weedzone.loads import carried, split_loads
-from weedzone.shapes import Array, Floats, Ints
+from weedzone.loads import carried
+from weedzone.shapes import Array, Ints
 from weedzone.survey import Survey
 from weedzone.units import FLOZ_PER_L, FT2_PER_M2, GAL_PER_L, show
 from weedzone.zones import OUTCOMES, Zoned
@@ -64,7 +64,7 @@ def zones_table(
         "caution": _caution(parts.turf_sets, parts.turf[first], product, plan_list),
         "area_ft2": area_m2 * FT2_PER_M2,
         "area_m2": area_m2,
-        **_columns(needs, product, plan_list, water=False),
+        **columns(needs, product, plan_list, water=False),
         "tanks": fill / capacity,
     }
     return frame_of(survey, data, zoned.zone_geoms[order], site)
@@ -94,7 +94,8 @@ def _caution(turf_sets: list[tuple[str, ...]], turf: Ints, product: Ints, plan_l
     return np.array(out, dtype=object)
 
 
-def _columns(needs: Amounts, product: Ints, plan_list: list[Plan], *, water: bool = True) -> dict[str, Any]:
+def columns(needs: Amounts, product: Ints, plan_list: list[Plan], *, water: bool = True) -> dict[str, Any]:
+    """Amounts as columns with their units."""
     units = [PRODUCT_UNIT[plan.label.form] for plan in plan_list]
     factor = np.array([one[1] for one in units], dtype=float)[product]
     out = {"solution_gal": needs.solution_L * GAL_PER_L, "solution_L": needs.solution_L}
@@ -105,53 +106,6 @@ def _columns(needs: Amounts, product: Ints, plan_list: list[Plan], *, water: boo
         "product_unit": np.array([one[0] for one in units], dtype=object)[product],
         "adjuvant_floz": needs.adjuvant_L * FLOZ_PER_L,
     }
-
-
-def loads_tables(
-    survey: Survey, zoned: Zoned, planned: Mapping[str, Plan], rig: Rig, *, even: bool
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Totals for each site and product, and the loads they make."""
-    parts, plan_list = zoned.parts, list(planned.values())
-    rows = np.flatnonzero(zoned.zone >= 0)
-    key = parts.site[rows] * len(plan_list) + zoned.product[rows]
-    keys, of = np.unique(key, return_inverse=True)
-    site, product = keys // len(plan_list), keys % len(plan_list)
-    area = shapely.area(parts.geoms[rows])
-    spot = bool(plan_list) and plan_list[0].use == "spot"
-    each = amounts(
-        area * (parts.cover[rows] if spot else 1.0), zoned.dose[rows], zoned.product[rows], plan_list
-    )
-    sums = [
-        np.bincount(of.ravel(), values, len(keys))
-        for values in (each.solution_L, each.product, each.adjuvant_L, each.water_L)
-    ]
-    needs, area_m2 = Amounts(*sums), np.bincount(of.ravel(), area, len(keys))
-    fill, capacity = carried(needs.solution_L, needs.product, rig)
-    row, number, share = split_loads(fill, capacity, even=even)
-    names = np.array(list(planned), dtype=object)
-
-    def table(at: Ints, of_each: Floats, between: dict[str, Any], last: dict[str, Any]) -> pd.DataFrame:
-        mine = Amounts(
-            *(values[at] for values in (needs.solution_L, needs.product, needs.adjuvant_L, needs.water_L))
-        )
-        data = {
-            "site": survey.local.sites[site[at]],
-            "product": names[product[at]],
-            **between,
-            "area_ft2": area_m2[at] * of_each * FT2_PER_M2,
-            "area_m2": area_m2[at] * of_each,
-            **_columns(mine.times(of_each), product[at], plan_list),
-            "tanks": fill[at] * of_each / capacity,
-            **last,
-        }
-        return pd.DataFrame(data)
-
-    count = np.bincount(row, minlength=len(keys))
-    every = np.arange(len(keys))
-    return (
-        table(every, np.ones(len(keys)), {}, {"loads": count}),
-        table(row, share, {"load": number, "of": count[row]}, {}),
-    )
 
 
 def ledger_table(survey: Survey, zoned: Zoned, planned: Mapping[str, Plan]) -> pd.DataFrame:

@@ -1,0 +1,170 @@
+"""Totals for each site and product, and the loads that they make, as tables."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from weedzone.amounts import Amounts, amounts, on_the_measure
+from weedzone.dosing import Plan, Rig
+from weedzone.errors import Finding
+from weedzone.loads import carried, served, split_loads
+from weedzone.rig import Sprayer
+from weedzone.shapes import Array, Floats, Ints
+from weedzone.survey import Survey
+from weedzone.tables import columns, zone_order
+from weedzone.units import FLOZ_PER_L, FT2_PER_M2, GAL_PER_L
+from weedzone.zones import Zoned
+
+
+@dataclass(frozen=True)
+class LoadTables:
+    """Totals and loads, and which zone each load serves; see `weedzone.sizing.Sized`."""
+
+    totals: pd.DataFrame
+    loads: pd.DataFrame
+    served: pd.DataFrame
+    findings: list[Finding]
+
+
+@dataclass(frozen=True)
+class _Zones:
+    """What each zone takes: by site and product, then the strength of the mix, then the zone's number."""
+
+    site: Ints
+    product: Ints
+    mix: Ints
+    number: Ints
+    area_m2: Floats
+    needs: Amounts
+
+
+def load_tables(
+    survey: Survey, zoned: Zoned, planned: Mapping[str, Plan], rig: Rig, *, even: bool = False
+) -> LoadTables:
+    """Totals for each site and product, and the loads they make.
+
+    Ground that takes a lower dose, as a yearly limit may ask, gets loads of its own: one tank holds one mix.
+    The loads of a product are numbered through its zones, so that one product's loads are finished before the
+    next product is filled.
+    """
+    zones = _zones(zoned, planned, rig)
+    names, sites = np.array(list(planned), dtype=object), survey.local.sites
+    pair = np.unique(np.column_stack([zones.site, zones.product]), axis=0, return_inverse=True)[1].ravel()
+    n_pairs = int(pair.max()) + 1 if len(pair) else 0
+    n_mixes = int(zones.mix.max()) + 1 if len(pair) else 0
+    pair_of_mix = np.zeros(n_mixes, dtype=np.intp)
+    pair_of_mix[zones.mix] = pair
+    capacity = carried(np.ones(1), np.ones(1), rig)[1]
+    priming = rig.priming_L if isinstance(rig, Sprayer) else 0.0
+
+    zone_fill = carried(zones.needs.solution_L, zones.needs.product, rig)[0]
+    mix_needs = zones.needs.sums(zones.mix, n_mixes)
+    fill = np.bincount(zones.mix, zone_fill, n_mixes)
+    row, _, share = split_loads(fill, capacity, even=even, priming=priming)
+    load, zone, part = served(zones.mix, zone_fill, row, share)
+    load_area = np.bincount(load, zones.area_m2[zone] * part, len(row))
+
+    first = np.zeros(n_pairs, dtype=np.intp)
+    first[pair[::-1]] = np.arange(len(pair))[::-1]
+    site, product = zones.site[first], zones.product[first]
+    at = pair_of_mix[row]
+    count = np.bincount(at, minlength=n_pairs)
+    number = np.arange(len(row)) - (np.cumsum(count) - count)[at] + 1
+
+    def table(rows: Ints, needs: Amounts, area_m2: Floats, filled: Floats, **more: Any) -> dict[str, Any]:
+        return {
+            "site": sites[site[rows]],
+            "product": names[product[rows]],
+            **more,
+            "area_ft2": area_m2 * FT2_PER_M2,
+            "area_m2": area_m2,
+            **columns(needs, product[rows], list(planned.values())),
+            "tanks": filled / capacity,
+        }
+
+    every = np.arange(n_pairs)
+    total_area, total_fill = (np.bincount(pair, values, n_pairs) for values in (zones.area_m2, zone_fill))
+    pair_needs = zones.needs.sums(pair, n_pairs)
+    totals = table(every, pair_needs, total_area, total_fill)
+    totals |= {"loads": count, "extras_floz": pair_needs.extras_L * FLOZ_PER_L}
+    load_needs = mix_needs.rows(row).times(share)
+    loads = table(at, load_needs, load_area, fill[row] * share, load=number, of=count[at])
+    measured, findings = _measured(load_needs, product[at], planned, rig)
+    loads |= {
+        "extras_floz": load_needs.extras_L * FLOZ_PER_L,
+        "zones": _zones_of(zones, load, zone),
+        **measured,
+    }
+    pieces = {
+        "site": sites[zones.site[zone]],
+        "product": names[zones.product[zone]],
+        "load": number[load],
+        "zone": np.array([f"Z{n}" for n in zones.number[zone]], dtype=object),
+        "area_ft2": zones.area_m2[zone] * part * FT2_PER_M2,
+        "area_m2": zones.area_m2[zone] * part,
+        "solution_gal": zones.needs.solution_L[zone] * part * GAL_PER_L,
+        "solution_L": zones.needs.solution_L[zone] * part,
+    }
+    return LoadTables(pd.DataFrame(totals), pd.DataFrame(loads), pd.DataFrame(pieces), findings)
+
+
+def _zones(zoned: Zoned, planned: Mapping[str, Plan], rig: Rig) -> _Zones:
+    plan_list = list(planned.values())
+    parts, order = zoned.parts, zone_order(zoned)
+    n = len(order)
+    rows = np.flatnonzero(zoned.zone >= 0)
+    of = zoned.zone[rows]
+    first = np.zeros(n, dtype=np.intp)
+    first[of[::-1]] = rows[::-1]
+    site, product, dose = parts.site[first], zoned.product[first], zoned.dose[first]
+    number = np.empty(n, dtype=np.intp)
+    number[order] = np.arange(n) - np.searchsorted(site[order], site[order]) + 1
+    area = shapely.area(parts.geoms[rows])
+    spot = bool(plan_list) and plan_list[0].use == "spot"
+    extras = sum(one.rate for one in rig.extras) if isinstance(rig, Sprayer) else 0.0
+    wetted = np.bincount(of, area * (parts.cover[rows] if spot else 1.0), n)
+    needs = amounts(wetted, dose, product, plan_list, extras)
+    # A spreader's hopper holds the same granules at any dose; a tank holds one mix.
+    strength = np.round(dose, 12) if isinstance(rig, Sprayer) else np.zeros(n)
+    by = np.lexsort((number, -strength, product, site))
+    keys = np.column_stack([site, product, -strength])[by]
+    mix = np.unique(keys, axis=0, return_inverse=True)[1].ravel() if n else np.empty(0, dtype=np.intp)
+    return _Zones(site[by], product[by], mix, number[by], np.bincount(of, area, n)[by], needs.rows(by))
+
+
+def _zones_of(zones: _Zones, load: Ints, zone: Ints) -> Array:
+    """Zones of each load in words, "Z1; Z3"."""
+    names = np.array([f"Z{number}" for number in zones.number], dtype=object)[zone]
+    starts = np.flatnonzero(np.diff(load, prepend=-1))
+    return np.array(
+        ["; ".join(one) for one in np.split(names, starts[1:])] if len(load) else [], dtype=object
+    )
+
+
+def _measured(
+    needs: Amounts, product: Ints, planned: Mapping[str, Plan], rig: Rig
+) -> tuple[dict[str, Floats], list[Finding]]:
+    """What to measure into each load, and what its rounding does to the dose."""
+    plan_list = list(planned.values())
+    steps = [rig.step(plan.label.form) for plan in plan_list]
+    step = np.array([np.nan if one is None else one for one in steps], dtype=float)[product]
+    measured, coarse = on_the_measure(needs.product, step)
+    out = {
+        "measured_amount": columns(replace(needs, product=measured), product, plan_list)["product_amount"],
+        "dose_effect_pct": 100.0 * (measured / needs.product - 1.0),
+    }
+    findings = []
+    for p in np.unique(product[coarse]):
+        many, every = int((coarse & (product == p)).sum()), int((product == p).sum())
+        message = (
+            f"{many} of {every} loads take less product than the rig's measure shows to a twentieth: "
+            "take a finer one, in mL or g"
+        )
+        findings.append(Finding("warning", "rig", list(planned)[p], message))
+    return out, findings
