@@ -2,8 +2,9 @@
 
 A year is any 365 days unless the label says the calendar's: that is never laxer than the calendar year to
 date. Applications of every product that shares an active ingredient count toward the number of applications
-and the interval, which is the safe reading where a label leaves it open. An application dated after the day
-asked for counts too: ground that is to be treated later must not be treated before.
+and the interval, which is the safe reading where a label leaves it open; an ingredient counts as one under any of
+its common names (`weedzone.names`). An application dated after the day asked for counts too: ground that is to
+be treated later must not be treated before.
 """
 
 from __future__ import annotations
@@ -14,8 +15,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from weedzone.dosing import SLACK, Plan
-from weedzone.errors import Finding, SurveyError
-from weedzone.label import Label
+from weedzone.errors import SurveyError
+from weedzone.label import Label, Limits
+from weedzone.names import chief_name
 from weedzone.units import show, to_si
 
 YEAR_DAYS = 365
@@ -39,7 +41,8 @@ class State:
     outcome : str
         Empty where the product may be applied; else the ledger's outcome.
     reason : str
-        Which limit, and the first date on which it opens again.
+        Which limit, and the first date on which it opens again; where the product may be applied, which limit
+        keeps it below its highest dose, if any.
     dose : float
         Highest dose allowed [L/m2 or kg/m2].
     opens : datetime.date or None
@@ -91,13 +94,18 @@ def in_force(label: Label, past: Iterable[Application], on: dt.date) -> list[App
     return [one for one in past if (on - one.date).days < YEAR_DAYS]
 
 
+def active_names(label: Label) -> set[str]:
+    """Chief names of a label's active ingredients."""
+    return {chief_name(active.name, "active") for active in label.actives}
+
+
 def applied(active: str, past: Iterable[Application], labels: Mapping[str, Label]) -> float:
     """Active ingredient that applications put down [kg/m2], across all products that hold it."""
-    total = 0.0
+    total, wanted = 0.0, chief_name(active, "active")
     for one in past:
         label = labels.get(one.product)
         for held in label.actives if label else ():
-            if held.name == active:
+            if chief_name(held.name, "active") == wanted:
                 total += one.dose * held.concentration
     return total
 
@@ -106,15 +114,14 @@ def shares_active(label: Label, other: Label | None) -> bool:
     """Whether two products count toward each other's applications; an unknown product counts for all."""
     if other is None:
         return True
-    mine, theirs = ({active.name for active in one.actives} for one in (label, other))
-    return label.name == other.name or bool(mine & theirs)
+    return label.name == other.name or bool(active_names(label) & active_names(other))
 
 
 def state(plan: Plan, past: tuple[Application, ...], labels: Mapping[str, Label], on: dt.date) -> State:
     """Whether a product may be applied on a date to ground with the given past, and at which dose."""
     found = _state_on(plan, past, labels, on)
     if not found[0]:
-        return State("", "", found[2], None)
+        return State("", found[1], found[2], None)
     opens = _opening(plan, past, labels, on)
     when = f"opens again on {opens}" if opens else "does not open again within two years"
     return State(found[0], f"{found[1]}; {when}", 0.0, opens)
@@ -133,16 +140,17 @@ def _state_on(
             f"{strange.product!r} of {strange.date} has no label here, so its actives are unknown",
             0.0,
         )
-    remaining = plan.dose_high
+    remaining, why = plan.dose_high, ""
     for active in label.actives:
         limit = label.limits.get(active.name)
         if limit is None or limit.per_year is None:
             continue
-        left = limit.per_year * SLACK - applied(active.name, year, labels)
-        if left / active.concentration < plan.dose_low / SLACK:
-            have, most = show(max(left, 0.0), "mass_per_area"), show(limit.per_year, "mass_per_area")
-            return "yearly limit", f"{have} of {active.name} left of {most} a year", 0.0
-        remaining = min(remaining, left / active.concentration)
+        left = limit.per_year - applied(active.name, year, labels)
+        # The last digits of a limit in other units may not close ground, nor may they be sprayed.
+        if left + limit.per_year * (SLACK - 1.0) < plan.dose_low * active.concentration:
+            return "yearly limit", _left(active.name, left, limit.per_year), 0.0
+        if left / active.concentration < remaining:
+            remaining, why = left / active.concentration, _left(active.name, left, limit.per_year)
     allowed = label.applications_per_year
     if allowed is not None and len(year) >= allowed:
         return "applications used up", f"{allowed} a year are allowed", 0.0
@@ -150,7 +158,11 @@ def _state_on(
         last = max((one.date for one in counted), default=None)
         if last is not None and (on - last).days < label.interval_days[0]:
             return "too soon", f"{label.interval_days[0]:g} days after {last} are asked for", 0.0
-    return "", "", remaining
+    return "", why, remaining
+
+
+def _left(active: str, left: float, most: float) -> str:
+    return f"{show(max(left, 0.0), 'mass_per_area')} of {active} left of {show(most, 'mass_per_area')} a year"
 
 
 def _opening(
@@ -170,18 +182,57 @@ def _opening(
     return None
 
 
-def group_hint(past: Iterable[Application], label: Label, labels: Mapping[str, Label]) -> Finding | None:
-    """Remind of resistance where each of the last applications (two or more days) had the same mode of action."""
+def together(
+    plan: Plan,
+    past: tuple[Application, ...],
+    first: Plan,
+    first_dose: float,
+    labels: Mapping[str, Label],
+    on: dt.date,
+) -> float:
+    """Highest dose of a second product on ground that gets a first one the same day; 0 where not allowed.
+
+    Either label must allow what both put down: in one application (the same day counts as one), in the year,
+    in the number of applications and in the interval after an application of a shared ingredient.
+    """
+    if plan.label.name == first.label.name:
+        return 0.0
+    mine = state(plan, (*past, Application(first.label.name, on, first_dose)), labels, on)
+    dose = 0.0 if mine.outcome else mine.dose
+    held = {chief_name(one.name, "active"): one for one in first.label.actives}
+    for active in plan.label.actives:
+        other = held.get(chief_name(active.name, "active"))
+        if other is None:
+            continue
+        down = first_dose * other.concentration
+        year_down = applied(active.name, in_force(first.label, past, on), labels) + down
+        for label, name in ((plan.label, active.name), (first.label, other.name)):
+            limit = label.limits.get(name, Limits())
+            if limit.per_application is not None:
+                dose = min(dose, (limit.per_application - down) / active.concentration)
+            if limit.per_year is not None and label is first.label:
+                dose = min(dose, (limit.per_year - year_down) / active.concentration)
+    if dose < plan.dose_low / SLACK or dose <= 0.0:
+        return 0.0
+    theirs = state(first, (*past, Application(plan.label.name, on, dose)), labels, on)
+    return 0.0 if theirs.outcome else dose
+
+
+def group_hint(
+    past: Iterable[Application], label: Label, labels: Mapping[str, Label]
+) -> tuple[str, int] | None:
+    """Modes of action of a product that each of the last applications had too, and how many days in a row.
+
+    None where the last two days of application do not share one with the product.
+    """
     days: dict[dt.date, set[str]] = {}
     for one in past:
         known = labels.get(one.product)
         groups = {active.group for active in known.actives if active.group} if known else set()
         days.setdefault(one.date, set()).update(groups)
-    if len(days) < 2:
-        return None
-    common = set.intersection(*days.values()) & {active.group for active in label.actives}
-    if not common:
-        return None
-    names = ", ".join(sorted(common))
-    message = f"mode of action group {names} was used in each of the last {len(days)} applications: consider another"
-    return Finding("note", "history", label.name, message)
+    common, run = {active.group for active in label.actives if active.group}, 0
+    for _, groups in sorted(days.items(), reverse=True):
+        if not common & groups:
+            break
+        common, run = common & groups, run + 1
+    return (", ".join(sorted(common)), run) if run > 1 else None

@@ -1,0 +1,89 @@
+"""Parts joined to zones: one product at one dose on one turf of one site, without slivers and seams."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+
+from weedzone.parts import Parts
+from weedzone.shapes import (
+    Array,
+    Bools,
+    Floats,
+    Ints,
+    areal,
+    clusters,
+    collect,
+    mean_width,
+    near_pairs,
+    parts_of,
+    union_rows,
+)
+
+SEAM_M = 1e-6
+
+
+def zone_numbers(parts: Parts, chosen: Ints, dose: Floats) -> Ints:
+    """Number of each treated part's zone: one product at one dose on one turf of one site."""
+    zone = np.full(len(chosen), -1, dtype=np.intp)
+    rows = np.flatnonzero(chosen >= 0)
+    if len(rows):
+        keys = np.column_stack([parts.site[rows], chosen[rows], parts.turf[rows], np.round(dose[rows], 12)])
+        zone[rows] = np.unique(keys, axis=0, return_inverse=True)[1].ravel()
+    return zone
+
+
+def drop_slivers(parts: Parts, zone: Ints, min_width_m: float, min_area_m2: float) -> tuple[Ints, Bools]:
+    """Take out of each zone what is too thin or too small once its parts are joined."""
+    thin = np.zeros(len(zone), dtype=bool)
+    rows = np.flatnonzero(zone >= 0)
+    geoms, of = parts.geoms[rows], zone[rows]
+    meagre = np.flatnonzero((mean_width(geoms) < min_width_m) | (shapely.area(geoms) < min_area_m2))
+    if not len(meagre):
+        return zone, thin
+    i, j = near_pairs(geoms[meagre], of[meagre], geoms, of, np.full(len(geoms), SEAM_M))
+    label = clusters(len(geoms), meagre[i], j)
+    lean = np.ones(int(label.max()) + 1, dtype=bool)
+    sound = np.ones(len(geoms), dtype=bool)
+    sound[meagre] = False
+    lean[label[sound]] = False
+    members = np.flatnonzero(lean[label])
+    order = np.argsort(label[members], kind="stable")
+    _, dense = np.unique(label[members][order], return_inverse=True)
+    joined = union_rows(geoms[members[order]], dense.ravel())
+    poor = (mean_width(joined) < min_width_m) | (shapely.area(joined) < min_area_m2)
+    thin[rows[members[order[poor[dense.ravel()]]]]] = True
+    return np.where(thin, -1, zone), thin
+
+
+def dissolve(geoms: Array, zone: Ints) -> Array:
+    """One valid shape a zone, without the seams between its parts."""
+    rows = np.flatnonzero(zone >= 0)
+    if not len(rows):
+        return np.empty(0, dtype=object)
+    parts, of = geoms[rows], zone[rows]
+    n_zones = int(of.max()) + 1
+    i, j = near_pairs(parts, of, parts, of, np.full(len(parts), SEAM_M))
+    label = clusters(len(parts), i, j)
+    order = np.argsort(label, kind="stable")
+    _, start, dense = np.unique(label[order], return_index=True, return_inverse=True)
+    count = np.bincount(dense.ravel())
+    joined = parts[order[start]].copy()
+    many = count > 1
+    if many.any():
+        member = many[dense.ravel()]
+        joined[many] = union_rows(parts[order[member]], (np.cumsum(many) - 1)[dense.ravel()[member]])
+    pieces, owner = parts_of(joined)
+    whole = collect(pieces, of[order[start]][owner], n_zones)
+    truth = np.bincount(of, shapely.area(parts), n_zones)
+    off = np.abs(shapely.area(whole) - truth) > 1e-6 * truth + 1e-6 * shapely.length(whole)
+    for at in np.flatnonzero(~shapely.is_valid(whole) | off):
+        members = parts[of == at]
+        again = areal(np.array([shapely.union_all(members, grid_size=1e-6)]))[0]
+        # Seams are only a matter of looks: where they cannot be taken out truthfully they stay.
+        slack = 1e-6 * truth[at] + 1e-5 * sum(shapely.length(members))
+        loose = shapely.make_valid(
+            collect(members, np.zeros(len(members), dtype=np.intp), 1)[0], method="structure"
+        )
+        whole[at] = again if abs(again.area - truth[at]) <= slack else loose
+    return whole
