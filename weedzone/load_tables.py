@@ -116,13 +116,12 @@ def load_tables(
 
 def _zones(zoned: Zoned, planned: Mapping[str, Plan], rig: Rig) -> _Zones:
     plan_list = list(planned.values())
-    parts, order = zoned.parts, zone_order(zoned)
+    parts, order, every = zoned.parts, zone_order(zoned), zoned.treatments
     n = len(order)
-    rows = np.flatnonzero(zoned.zone >= 0)
-    of = zoned.zone[rows]
-    first = np.zeros(n, dtype=np.intp)
-    first[of[::-1]] = rows[::-1]
-    site, product, dose = parts.site[first], zoned.product[first], zoned.dose[first]
+    rows, of = every.part, every.zone
+    one_of = np.zeros(n, dtype=np.intp)
+    one_of[of[::-1]] = np.arange(len(of))[::-1]
+    site, product, dose = parts.site[rows[one_of]], every.product[one_of], every.dose[one_of]
     number = np.empty(n, dtype=np.intp)
     number[order] = np.arange(n) - np.searchsorted(site[order], site[order]) + 1
     area = shapely.area(parts.geoms[rows])

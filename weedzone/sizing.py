@@ -40,7 +40,8 @@ class Sized:
     on : datetime.date
     zones : GeoDataFrame
         In the survey's CRS, a row for each zone: one product at one dose on one turf of one site. Columns
-        ``site``, ``zone``, ``product``, ``turf``, ``use``, ``weeds``, ``rating``, ``dose`` (text), ``caution``,
+        ``site``, ``zone``, ``product``, ``turf``, ``use``, ``pass`` (1, or 2 where a second product follows on
+        the same ground; zones of one pass do not overlap), ``weeds``, ``rating``, ``dose`` (text), ``caution``,
         ``area_ft2``, ``area_m2`` (ground area), ``solution_gal``, ``solution_L``, ``product_amount``,
         ``product_unit``, ``adjuvant_floz``, ``tanks`` (loads, as a fraction), ``geometry``.
     ledger : DataFrame
@@ -148,6 +149,7 @@ def size(
     min_width: str = f"{MIN_WIDTH_M} m",
     min_area: str = f"{MIN_AREA_M2} m2",
     even_loads: bool = False,
+    passes: int = 1,
 ) -> Sized:
     """Size a job: from the walked shapes to tank loads.
 
@@ -182,6 +184,10 @@ def size(
         Parts of a zone that are thinner or smaller are not sprayed: their ground is a ``sliver`` in the ledger.
     even_loads : bool
         Share the solution evenly over the loads instead of filling all but the last.
+    passes : {1, 2}
+        With 2, ground with weeds that its product does not control gets a second product after the first, where
+        the limits of both labels allow both on one day. It adds rows to `zones` and to amounts and loads; the
+        ledger counts the ground once. With `max_products`, only products of the first pass are used for it.
 
     Returns
     -------
@@ -214,6 +220,7 @@ def size(
         min_width_m=to_si(min_width, "length", allow_zero=True, field="min_width"),
         min_area_m2=to_si(min_area, "area", allow_zero=True, field="min_area"),
         price=_prices(prices, at_hand),
+        passes=_passes(passes, products),
     )
     capacity = rig.load_kg if isinstance(rig, Spreader) else rig.load_L
     per_m2 = np.array([1.0 if isinstance(rig, Spreader) else plan.volume for plan in planned.values()])
@@ -276,6 +283,18 @@ def _positive(count: int | None) -> int | None:
     return count
 
 
+def _passes(count: int, products: Mapping[str, str] | None) -> int:
+    if isinstance(count, bool) or count not in (1, 2):
+        raise InputError(f"passes is {count!r}", field="passes", mend="write 1 or 2")
+    if count > 1 and products is not None:
+        raise InputError(
+            "products= names one product for each turf, so there is none for a second pass",
+            field="passes",
+            mend="leave products= or passes= out",
+        )
+    return int(count)
+
+
 def _prices(prices: Mapping[str, str] | None, labels: Mapping[str, Label]) -> dict[str, float] | None:
     """Price per L or kg of each product, from "96/2.5 gal"."""
     if prices is None:
@@ -305,9 +324,7 @@ def _reach(
     wind_spread: float | None,
 ) -> tuple[Reach, list[Finding]]:
     """Distances to keep from the features of each site, and from those that belong to no one site."""
-    for name, value, most in (("wind_from", wind_from, 360.0), ("wind_spread", wind_spread, 180.0)):
-        if value is not None and not 0.0 <= float(value) <= most:
-            raise InputError(f"{name} is {value!r}", field=name, mend=f"write degrees from 0 to {most:g}")
+    _check_wind(wind_from, wind_spread)
     local, table = survey.local, survey.keep_out
     kind, own = table["kind"].to_numpy(dtype=object), table["buffer_m"].to_numpy(dtype=float)
     local_rules = None if policy is None else policy.distances_m(survey, use)
@@ -322,6 +339,15 @@ def _reach(
     common, _ = by_row(local.alone(local.shared_keep_out))
     far = float(common.widest_m.max(initial=0.0))
     return by_row(local.joined(local.keep_out, local.near(local.shared_keep_out, "keep_out", far)))
+
+
+def _check_wind(wind_from: float | None, wind_spread: float | None) -> None:
+    for name, value, most in (("wind_from", wind_from, 360.0), ("wind_spread", wind_spread, 180.0)):
+        if value is None:
+            continue
+        number = isinstance(value, int | float) and not isinstance(value, bool)
+        if not number or not 0.0 <= value <= most or (name == "wind_spread" and value == 0):
+            raise InputError(f"{name} is {value!r}", field=name, mend=f"write degrees up to {most:g}")
 
 
 def _names_at_fault(survey: Survey, planned: Mapping[str, Plan]) -> list[Finding]:

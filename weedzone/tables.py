@@ -14,33 +14,34 @@ from weedzone.amounts import PRODUCT_UNIT, Amounts, amounts
 from weedzone.dosing import Plan, Rig
 from weedzone.label import RATINGS
 from weedzone.loads import carried
+from weedzone.parts import Parts
 from weedzone.shapes import Array, Ints
 from weedzone.survey import Survey
 from weedzone.units import FLOZ_PER_L, FT2_PER_M2, GAL_PER_L, show
-from weedzone.zones import OUTCOMES, Zoned
+from weedzone.zones import OUTCOMES, Treatments, Zoned
 
 
 def zone_order(zoned: Zoned) -> Ints:
-    """Zones by site, then the largest first."""
-    first = np.full(len(zoned.zone_geoms), -1, dtype=np.intp)
-    rows = np.flatnonzero(zoned.zone >= 0)
-    first[zoned.zone[rows]] = rows
-    area = np.bincount(zoned.zone[rows], shapely.area(zoned.parts.geoms[rows]), len(first))
-    return np.lexsort((np.round(-area, 6), zoned.parts.site[first])) if len(first) else first
+    """Zones by site, those of the first pass first, then the largest first."""
+    every, n_zones = zoned.treatments, len(zoned.zone_geoms)
+    area = np.bincount(every.zone, shapely.area(zoned.parts.geoms[every.part]), n_zones)
+    turn = np.ones(n_zones, dtype=np.intp)
+    turn[every.zone] = every.turn
+    return np.lexsort((np.round(-area, 6), turn, zoned.zone_site))
 
 
 def zones_table(
     survey: Survey, zoned: Zoned, planned: Mapping[str, Plan], use: str, rig: Rig
 ) -> gpd.GeoDataFrame:
     """Zones by site, the largest first; see `weedzone.sizing.Sized` for the columns."""
-    parts, order = zoned.parts, zone_order(zoned)
+    parts, order, every = zoned.parts, zone_order(zoned), zoned.treatments
     rank = np.empty(len(order), dtype=np.intp)
     rank[order] = np.arange(len(order))
-    rows = np.flatnonzero(zoned.zone >= 0)
-    of = rank[zoned.zone[rows]]
-    first = np.zeros(len(order), dtype=np.intp)
-    first[of[::-1]] = rows[::-1]
-    site, product, dose = parts.site[first], zoned.product[first], zoned.dose[first]
+    rows, of = every.part, rank[every.zone]
+    one_of = np.zeros(len(order), dtype=np.intp)
+    one_of[of[::-1]] = np.arange(len(of))[::-1]
+    first, product, dose = rows[one_of], every.product[one_of], every.dose[one_of]
+    site = parts.site[first]
     area = shapely.area(parts.geoms[rows])
     wetted = area * (parts.cover[rows] if use == "spot" else 1.0)
     area_m2, treated = (np.bincount(of, values, len(order)) for values in (area, wetted))
@@ -48,13 +49,14 @@ def zones_table(
     needs = amounts(treated, dose, product, plan_list)
     fill, capacity = carried(needs.solution_L, needs.product, rig)
     names, turfs = np.array(list(planned), dtype=object), joined(parts.turf_sets, None)
-    weeds = _weeds_of(parts, rows, of, len(order))
+    weeds = _weeds_of(parts, every, of, plan_list, len(order))
     data = {
         "site": survey.local.sites[site],
         "zone": _numbered(site),
         "product": names[product],
         "turf": turfs[parts.turf[first]],
         "use": np.full(len(order), use, dtype=object),
+        "pass": every.turn[one_of],
         "weeds": np.array(["; ".join(one) for one in weeds], dtype=object),
         "rating": _ratings(weeds, product, plan_list),
         "dose": np.array(
@@ -70,10 +72,15 @@ def zones_table(
     return frame_of(survey, data, zoned.zone_geoms[order], site)
 
 
-def _weeds_of(parts: Any, rows: Ints, of: Ints, n_zones: int) -> list[list[str]]:
+def _weeds_of(
+    parts: Parts, every: Treatments, of: Ints, plan_list: list[Plan], n_zones: int
+) -> list[list[str]]:
+    """Weeds of each zone; in a second pass those that the first one leaves."""
     found: list[dict[str, None]] = [{} for _ in range(n_zones)]
-    for zone, weeds in np.unique(np.column_stack([of, parts.weeds[rows]]), axis=0):
-        found[zone].update(dict.fromkeys(parts.weed_sets[weeds]))
+    keys = np.unique(np.column_stack([of, parts.weeds[every.part], every.before]), axis=0)
+    for zone, weeds, before in keys:
+        done = plan_list[before].label.weeds if before >= 0 else {}
+        found[zone].update({name: None for name in parts.weed_sets[weeds] if name not in done})
     return [sorted(one) for one in found]
 
 
