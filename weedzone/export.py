@@ -1,13 +1,10 @@
 """Files of a sized job: GeoPackage, GeoJSON, KML, GeoParquet, CSV tables, pictures and mix sheets.
 
-Everything is written to a folder of its own beside the target and moved into place once all of it is there: a
-failure leaves nothing half-written and destroys nothing.
+All of them appear together or not at all; see `weedzone.placed`.
 """
 
 from __future__ import annotations
 
-import shutil
-import tempfile
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
@@ -19,6 +16,7 @@ from weedzone.cells import write_csv
 from weedzone.errors import InputError
 from weedzone.filenames import file_names
 from weedzone.geofiles import write_geojson, write_gpkg, write_kml, write_parquet
+from weedzone.placed import place
 from weedzone.sizing import Sized
 
 _MAPS = 40  # sites with a picture of their own; the overview shows the rest
@@ -63,26 +61,12 @@ def write(job: Sized, folder: str | Path, formats: Iterable[str] = ("gpkg", "csv
     nor no text from none: read ``site`` as text.
     """
     wanted = _formats(formats)
-    target = Path(folder)
-    made = not target.exists()
-    try:
-        target.mkdir(parents=True, exist_ok=True)
-        beside = Path(tempfile.mkdtemp(prefix=".weedzone-", dir=target))
-    except OSError as fault:
-        raise InputError(f"the folder cannot be written ({fault.strerror})", file=target) from fault
-    done = False
-    try:
+
+    def all_of_them(new: Path) -> None:
         for one in wanted:
-            _WRITERS[one](job, beside / "new")
-        files = _move(beside / "new", target, beside / "old")
-        done = True
-    except OSError as fault:
-        raise InputError(f"cannot be written ({fault.strerror or fault})", file=target) from fault
-    finally:
-        shutil.rmtree(beside, ignore_errors=True)
-        if made and not done:
-            shutil.rmtree(target, ignore_errors=True)
-    return files
+            _WRITERS[one](job, new)
+
+    return place(Path(folder), all_of_them)
 
 
 def _formats(formats: Iterable[str]) -> list[str]:
@@ -97,30 +81,6 @@ def _formats(formats: Iterable[str]) -> list[str]:
     if not found:
         raise InputError("no format is given", field="formats", mend=f"known: {', '.join(_WRITERS)}")
     return list(dict.fromkeys(found))
-
-
-def _move(new: Path, target: Path, old: Path) -> list[Path]:
-    """Move all files into place; if one can't be, put back what was there."""
-    names = sorted(path.relative_to(new) for path in new.rglob("*") if path.is_file())
-    moved: list[Path] = []
-    try:
-        for name in names:
-            place = target / name
-            if place.is_dir():
-                raise InputError("a folder is in the way of a file", file=place, mend="move it elsewhere")
-            place.parent.mkdir(parents=True, exist_ok=True)
-            if place.exists():
-                (old / name).parent.mkdir(parents=True, exist_ok=True)
-                place.replace(old / name)
-            moved.append(name)
-            (new / name).replace(place)
-    except BaseException:
-        for name in moved:
-            (target / name).unlink(missing_ok=True)
-        for kept in [path for path in old.rglob("*") if path.is_file()]:
-            kept.replace(target / kept.relative_to(old))
-        raise
-    return [target / name for name in names]
 
 
 def _layers(job: Sized) -> dict[str, gpd.GeoDataFrame]:
@@ -139,7 +99,6 @@ def _tables(job: Sized) -> dict[str, pd.DataFrame]:
 
 
 def _gpkg(job: Sized, folder: Path) -> None:
-    folder.mkdir(exist_ok=True)
     write_gpkg(_layers(job), folder / "job.gpkg")
 
 
@@ -147,7 +106,6 @@ def _each_layer(
     writer: Callable[[gpd.GeoDataFrame, Path], None], ending: str
 ) -> Callable[[Sized, Path], None]:
     def write_all(job: Sized, folder: Path) -> None:
-        folder.mkdir(exist_ok=True)
         for name, layer in _layers(job).items():
             writer(layer, folder / f"{name}.{ending}")
 
@@ -155,7 +113,6 @@ def _each_layer(
 
 
 def _csv(job: Sized, folder: Path) -> None:
-    folder.mkdir(exist_ok=True)
     for name, table in _tables(job).items():
         write_csv(table, folder / f"{name}.csv")
 
@@ -163,7 +120,6 @@ def _csv(job: Sized, folder: Path) -> None:
 def _png(job: Sized, folder: Path) -> None:
     from weedzone.maps import plot
 
-    folder.mkdir(exist_ok=True)
     _save(plot(job), folder / "map.png")
     sites = job.survey.sites
     if not 1 < len(sites) <= _MAPS:
@@ -184,7 +140,6 @@ def _save(ax: Any, path: Path) -> None:
 def _html(job: Sized, folder: Path) -> None:
     from weedzone.sheet import sheet
 
-    folder.mkdir(exist_ok=True)
     sheet(job, folder / "sheets")
 
 

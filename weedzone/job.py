@@ -21,7 +21,7 @@ class Job(Sized):
         """The job in words, to be read at the tailgate."""
         from weedzone.summary import summary
 
-        return summary(self)
+        return str(summary(self))
 
     def __str__(self) -> str:
         """The summary."""
@@ -31,7 +31,13 @@ class Job(Sized):
         """Write zones, totals, loads, ledger and a zone map to a folder; see `weedzone.export.write`."""
         from weedzone.export import write
 
-        return write(self, folder, formats)
+        return list(write(self, folder, formats))
+
+    def sheet(self, path: str | Path, **options: Any) -> list[Path]:
+        """Write the mix sheet of each site; see `weedzone.sheet.sheet`."""
+        from weedzone.sheet import sheet
+
+        return sheet(self, path, **options)
 
     def plot(self, ax: Any = None, **options: Any) -> Any:
         """Draw the zone map; see `weedzone.maps.plot`."""

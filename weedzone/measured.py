@@ -6,7 +6,9 @@ the label's.
 
 from __future__ import annotations
 
+import datetime as dt
 import math
+import unicodedata
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
@@ -18,6 +20,7 @@ from weedzone.pour import pour_step_L, weigh_step_kg
 from weedzone.rig import Spreader
 from weedzone.units import FLOZ_PER_L, GAL_PER_L, LB_PER_KG, OZ_PER_KG, pour, weigh
 
+_JOINERS = "\u200c\u200d"
 _PER_SI = {"fl oz": FLOZ_PER_L, "oz": OZ_PER_KG, "lb": LB_PER_KG}
 
 
@@ -141,3 +144,22 @@ def ground_text(area_m2: float, area_ft2: float) -> str:
 def area(number: float) -> str:
     """Print an area: whole from 10 on, else two figures."""
     return f"{number:,.0f}" if number >= 10 else short(float(f"{number:.2g}"))
+
+
+def day_text(day: dt.date) -> str:
+    """Print a date in words: 5 May 2026."""
+    return f"{day.day} {day:%B %Y}"
+
+
+def plain_line(text: object, longest: int = 400) -> str:
+    """Make a user's text one line of at most `longest` letters that steers neither a terminal nor a page.
+
+    Control characters and marks that turn the direction of text are dropped; the joiners that scripts and
+    emoji need stay.
+    """
+    kept = "".join(
+        one if unicodedata.category(one)[0] != "C" or one in _JOINERS else " " if one.isspace() else ""
+        for one in str(text)
+    )
+    line = " ".join(kept.split())
+    return line if len(line) <= longest else f"{line[: longest - 1]}…"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import textwrap
-import unicodedata
 
 import pandas as pd
 
@@ -13,8 +12,10 @@ from weedzone.measured import (
     adjuvant_texts,
     area,
     capacity_text,
+    day_text,
     ground_text,
     loads_text,
+    plain_line,
     product_text,
     run_text,
     short,
@@ -24,7 +25,6 @@ from weedzone.rig import Spreader
 from weedzone.sizing import Sized
 
 WIDTH = 80
-_LONG = 400  # of one finding: a name of 10,000 letters must not bury the job
 _SITES, _REASONS, _FINDINGS = 10, 12, 8
 
 
@@ -45,13 +45,6 @@ def summary(job: Sized) -> str:
     return "\n\n".join("\n".join(block) for block in blocks if block)
 
 
-def plain_line(text: object, longest: int = _LONG) -> str:
-    """Make a user's text safe for a terminal: one line, nothing that steers the cursor or turns the text round."""
-    kept = "".join(one if unicodedata.category(one)[0] != "C" else " " for one in str(text))
-    line = " ".join(kept.split())
-    return line if len(line) <= longest else f"{line[: longest - 1]}…"
-
-
 def _wrapped(text: str, first: str = "", rest: str | None = None) -> list[str]:
     rest = " " * len(first) if rest is None else rest
     return textwrap.wrap(
@@ -64,7 +57,7 @@ def _head(job: Sized, sites: list[str]) -> list[str]:
     kind = "spreader" if isinstance(job.rig, Spreader) else "sprayer"
     rig = plain_line(job.rig.name, 40)
     return [
-        f"{title} · {job.on:%d %B %Y}".lstrip("0"),
+        f"{title} · {day_text(job.on)}",
         *_wrapped(f"{job.use} use, {kind} {rig}, a full load is {capacity_text(job.rig)}"),
     ]
 
