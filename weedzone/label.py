@@ -38,7 +38,6 @@ _KEYS = [
     "hints",
     "analysis",
 ]
-DEFAULT_SPREAD_DEG = 45.0
 
 
 @dataclass(frozen=True)
@@ -130,7 +129,8 @@ class Label:
     use_buffers_m : mapping of use to such a mapping
     downwind_m : mapping of kind to distance [m]
         Holds only downwind of the sprayed ground.
-    downwind_spread_deg : float
+    downwind_spread_deg : float or None
+        To either side of the wind; None where the label does not say.
     weather : Weather
     hints : mapping of str to str
         What the label says of mowing, watering, seeding.
@@ -159,7 +159,7 @@ class Label:
     buffers_m: Mapping[str, float] = field(default_factory=dict)
     use_buffers_m: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     downwind_m: Mapping[str, float] = field(default_factory=dict)
-    downwind_spread_deg: float = DEFAULT_SPREAD_DEG
+    downwind_spread_deg: float | None = None
     weather: Weather = field(default_factory=Weather)
     hints: Mapping[str, str] = field(default_factory=dict)
     analysis: str = ""
@@ -174,15 +174,24 @@ class Label:
         return turf in self.tolerant or turf in self.caution
 
     def buffer_m(self, kind: str, use: str) -> float | None:
-        """Distance to keep from a kind of feature [m], or None where the label says nothing of it.
+        """Distance to keep from a kind of feature [m], or None where the label says nothing of it."""
+        found = self.buffer_rule(kind, use)
+        return None if found is None else found[0]
 
-        Where the label gives a distance for the kind in general and one for the use, the larger holds.
+    def buffer_rule(self, kind: str, use: str) -> tuple[float, bool] | None:
+        """Distance to keep from a kind of feature [m], and whether it is a default.
+
+        The general distances and those of the use each speak, by the kind's name or else by their ``default``;
+        the larger holds.
         """
-        own = self.use_buffers_m.get(use, {})
-        known = [table[kind] for table in (self.buffers_m, own) if kind in table]
-        if not known:
-            known = [table["default"] for table in (self.buffers_m, own) if "default" in table]
-        return max(known, default=None)
+        return widest(kind, self.buffers_m, self.use_buffers_m.get(use, {}))
+
+
+def widest(kind: str, *tables: Mapping[str, float]) -> tuple[float, bool] | None:
+    """Largest distance that tables of distances by kind give for one kind, and whether it is a default."""
+    named = [(table[kind], False) for table in tables if kind in table]
+    rest = [(table["default"], True) for table in tables if kind not in table and "default" in table]
+    return max((*named, *rest), key=lambda one: one[0], default=None)
 
 
 def read_labels(path: str | Path) -> dict[str, Label]:
@@ -367,24 +376,30 @@ def _days(table: Table) -> tuple[float, float] | None:
     return None if span is None else (span[0] / 86400.0, span[1] / 86400.0)
 
 
-def _buffers(top: Table) -> dict[str, Any]:
-    table = top.table("buffers")
-    general = {key: value for key, value in table.values.items() if not isinstance(value, Mapping)}
-    nested = [key for key in table.values if key not in general]
+def distances_by_use(table: Table) -> tuple[dict[str, float], dict[str, dict[str, float]]]:
+    """Distances by kind [m] of a table of buffers, and those that hold for one use only."""
+    nested = [key for key, value in table.values.items() if isinstance(value, Mapping)]
     for use in nested:
         if use not in USES:
             table.fail(use, "buffers of a use", f"name the use: {', '.join(USES)}")
+    general = _distances(table, [key for key in table.values if key not in nested])
+    return general, {use: _distances(table.table(use), list(table.table(use).values)) for use in nested}
+
+
+def _buffers(top: Table) -> dict[str, Any]:
+    general, by_use = distances_by_use(top.table("buffers"))
     downwind = top.table("downwind")
-    spread = downwind.values.get("spread", DEFAULT_SPREAD_DEG)
-    if isinstance(spread, bool) or not isinstance(spread, int | float) or not 0 < spread <= 180:
+    spread = downwind.values.get("spread")
+    number = isinstance(spread, int | float) and not isinstance(spread, bool)
+    if spread is not None and not (number and 0 < spread <= 180):
         downwind.fail(
             "spread", "this must be a number of degrees above 0 and at most 180", "write spread = 45"
         )
     return {
-        "buffers_m": _distances(table, list(general)),
-        "use_buffers_m": {use: _distances(table.table(use), list(table.table(use).values)) for use in nested},
+        "buffers_m": general,
+        "use_buffers_m": by_use,
         "downwind_m": _distances(downwind, [key for key in downwind.values if key != "spread"]),
-        "downwind_spread_deg": float(spread),
+        "downwind_spread_deg": None if spread is None else float(spread),
     }
 
 

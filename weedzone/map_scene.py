@@ -26,8 +26,8 @@ class Scene:
     ----------
     names : ndarray of str
         Names of the sites shown.
-    boxes : ndarray of float, shape (sites, 4)
-        Extent of each: left, bottom, right, top.
+    hulls : ndarray of geometry, shape (sites,)
+        Convex hull of the turf, infested ground and boundary of each.
     turf, turf_name : ndarray
     zones : ndarray of geometry
     zone_row : ndarray of int
@@ -48,7 +48,7 @@ class Scene:
     """
 
     names: Array
-    boxes: Floats
+    hulls: Array
     turf: Array
     turf_name: Array
     zones: Array
@@ -70,9 +70,18 @@ class Scene:
     @property
     def extent(self) -> tuple[float, float, float, float]:
         """Left, bottom, right, top [m] of all sites."""
-        left, bottom = self.boxes[:, :2].min(axis=0)
-        right, top = self.boxes[:, 2:].max(axis=0)
+        left, bottom, right, top = shapely.total_bounds(self.hulls)
         return float(left), float(bottom), float(right), float(top)
+
+    @property
+    def specks(self) -> bool:
+        """Whether the sites lie so far apart that each is only a speck."""
+        left, bottom, right, top = self.extent
+        bounds = shapely.bounds(self.hulls)
+        return (
+            self.overview
+            and float((bounds[:, 2:] - bounds[:, :2]).max()) < max(right - left, top - bottom) / 80
+        )
 
 
 def scene(job: Sized, site: str | Iterable[str] | None = None) -> Scene:
@@ -93,7 +102,7 @@ def scene(job: Sized, site: str | Iterable[str] | None = None) -> Scene:
     place = _Place(job, chosen)
     local, zoned, reach = job.survey.local, job.zoned, job.reach
     order = zone_order(zoned)
-    zone_site = _zone_sites(job)[order]
+    zone_site = zoned.zone_site[order]
     zone_row = np.flatnonzero(place.shown[zone_site])
     idle = np.flatnonzero((zoned.zone < 0) & place.shown[zoned.parts.site])
     turf = np.flatnonzero(place.shown[local.turf.site])
@@ -103,10 +112,11 @@ def scene(job: Sized, site: str | Iterable[str] | None = None) -> Scene:
     assert outline is not None
     boundary = local.boundary
     edge = np.flatnonzero(place.shown[boundary.site]) if boundary is not None else np.empty(0, np.intp)
-    widest = reach.widest_m[np.ix_(feature, list(used.values()))].max(axis=1, initial=0.0)
-    found = Scene(
+    products = np.array(list(used.values()), dtype=np.intp)
+    widest = reach.widest_m[np.ix_(feature, products)].max(axis=1, initial=0.0)
+    return Scene(
         names=local.sites[chosen],
-        boxes=_boxes(job, place, chosen),
+        hulls=_hulls(job, place, chosen),
         turf=place(local.turf.geoms[turf], local.turf.site[turf]),
         turf_name=job.survey.turf["turf"].to_numpy(dtype=object)[local.turf.row[turf]],
         zones=place(zoned.zone_geoms[order[zone_row]], zone_site[zone_row]),
@@ -122,7 +132,6 @@ def scene(job: Sized, site: str | Iterable[str] | None = None) -> Scene:
         if boundary is None
         else place(boundary.geoms[edge], boundary.site[edge]),
     )
-    return found
 
 
 class _Place:
@@ -173,14 +182,6 @@ def _numbers(job: Sized, site: str | Iterable[str] | None) -> Ints:
     return np.array([known[name] for name in dict.fromkeys(wanted)], dtype=np.intp)
 
 
-def _zone_sites(job: Sized) -> Ints:
-    """Site of each zone of the kernels."""
-    rows = np.flatnonzero(job.zoned.zone >= 0)
-    site = np.zeros(len(job.zoned.zone_geoms), dtype=np.intp)
-    site[job.zoned.zone[rows]] = job.zoned.parts.site[rows]
-    return site
-
-
 def _products_shown(job: Sized, zone_row: Ints) -> dict[str, int]:
     """Products of the zones shown, or all where nothing is treated, with their numbers."""
     used = set(job.zones["product"].iloc[zone_row])
@@ -200,18 +201,22 @@ def _drawn(geoms: Array, outline: Array) -> Array:
     return np.where(shapely.is_empty(geoms), outline, geoms)
 
 
-def _boxes(job: Sized, place: _Place, chosen: Ints) -> Floats:
-    """Extent of the turf, infested ground and boundary of each site."""
+def _hulls(job: Sized, place: _Place, chosen: Ints) -> Array:
+    """Hull of the turf, infested ground and boundary of each site."""
     local = job.survey.local
-    box = np.tile([np.inf, np.inf, -np.inf, -np.inf], (len(place.shown), 1))
-    for laid in (local.turf, local.infested, local.boundary):
-        if laid is None:
-            continue
-        bounds = shapely.bounds(laid.geoms)
-        for column in range(4):
-            (np.minimum if column < 2 else np.maximum).at(box[:, column], laid.site, bounds[:, column])
-    box[~np.isfinite(box).all(axis=1)] = [-1.0, -1.0, 1.0, 1.0]
-    return np.asarray(box[chosen] + np.tile(place.shift[chosen], 2))
+    laid = [one for one in (local.turf, local.infested, local.boundary) if one is not None]
+    site = np.concatenate([one.site for one in laid])
+    geoms = np.concatenate([one.geoms for one in laid])
+    rows = np.flatnonzero(place.shown[site])
+    xy, of = shapely.get_coordinates(place(geoms[rows], site[rows]), return_index=True)
+    order = np.argsort(site[rows][of], kind="stable")
+    sites, member = np.unique(site[rows][of][order], return_inverse=True)
+    hulls = shapely.convex_hull(shapely.multipoints(xy[order], indices=member.ravel()))
+    found = dict(zip(sites.tolist(), hulls, strict=True))
+    # A site of which nothing could be drawn still has a place.
+    return np.array(
+        [found.get(int(one), shapely.Point(*place.shift[one]).buffer(1.0)) for one in chosen], dtype=object
+    )
 
 
 def seamless(shapes: Array) -> Array:

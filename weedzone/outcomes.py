@@ -10,7 +10,7 @@ import shapely
 
 from weedzone.dosing import Plan
 from weedzone.parts import Parts, names_weed
-from weedzone.reach import RULES, Reach
+from weedzone.reach import Reach
 from weedzone.shapes import Array, Bools, Floats, Ints, near_pairs
 from weedzone.units import show
 
@@ -122,5 +122,5 @@ def name_features(
                 if p < 0:
                     reason[at] = f"inside: {kind}"
                     continue
-                rule = RULES[reach.rule[feature, p]]
+                rule = reach.rule_name(feature, p)
                 reason[at] = f"within {show(far[feature], 'length')} of: {kind} ({rule}; {names[p]})"

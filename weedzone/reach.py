@@ -15,6 +15,8 @@ from weedzone.shapes import Array, Bools, Floats, Ints, safe_buffer, sweep, unio
 
 RULES = ("the feature itself", "label", "label, default", "the feature's own", "policy", "label, downwind")
 
+DEFAULT_SPREAD_DEG = 45.0  # to either side of the wind
+
 
 @dataclass(frozen=True)
 class Reach:
@@ -33,6 +35,8 @@ class Reach:
         Bearing from a feature to the ground from which the wind carries toward it; that is where the wind
         comes from.
     spread_deg : ndarray of float, shape (products,)
+    policy_name : ndarray of str, shape (features,)
+        The local rule that holds for the feature; may be empty.
     """
 
     features: Laid
@@ -42,6 +46,13 @@ class Reach:
     rule: Ints
     upwind_deg: float
     spread_deg: Floats
+    policy_name: Array
+
+    def rule_name(self, feature: int, product: int) -> str:
+        """The rule that sets the distance of a product from a feature, in words."""
+        name = RULES[self.rule[feature, product]]
+        own = self.policy_name[feature]
+        return f"{name}: {own}" if name == "policy" and own else name
 
     @property
     def widest_m(self) -> Floats:
@@ -111,6 +122,7 @@ def reaches(
     policy_m: Floats | None = None,
     wind_from_deg: float | None = None,
     wind_spread_deg: float | None = None,
+    policy_name: Array | None = None,
 ) -> tuple[Reach, list[Finding]]:
     """Distances to keep: the largest of label, the feature's own and policy.
 
@@ -126,7 +138,9 @@ def reaches(
     wind_from_deg : float, optional
         Where the wind comes from [degrees from north]. Without it a downwind distance holds all round.
     wind_spread_deg : float, optional
-        Half-angle for every product, in place of the labels' own.
+        Half-angle where the label states none; where it does, the wider of the two holds.
+    policy_name : ndarray of str, optional
+        The local rule behind each distance of `policy_m`, for the ledger.
     """
     n = len(kind)
     distance, downwind = np.zeros((n, len(plans))), np.zeros((n, len(plans)))
@@ -138,9 +152,9 @@ def reaches(
     )
     for p, (name, plan) in enumerate(plans.items()):
         label = plan.label
-        said = [label.buffer_m(one, use) for one in kinds]
-        table = np.array([np.nan if value is None else value for value in said])
-        default = np.array([one not in label.buffers_m and not _use_names(label, use, one) for one in kinds])
+        said = [label.buffer_rule(one, use) for one in kinds]
+        table = np.array([np.nan if one is None else one[0] for one in said])
+        default = np.array([one is not None and one[1] for one in said])
         far = np.array([label.downwind_m.get(one, label.downwind_m.get("default", np.nan)) for one in kinds])
         if n:
             _raise(distance[:, p], rule[:, p], table[code], np.where(default[code], 2, 1))
@@ -152,18 +166,16 @@ def reaches(
             else:
                 _raise(downwind[:, p], np.zeros(n, dtype=np.intp), far[code], np.zeros(n, dtype=np.intp))
                 rule[downwind[:, p] > distance[:, p], p] = 5
-                spread[p] = label.downwind_spread_deg if wind_spread_deg is None else wind_spread_deg
+                halves = (label.downwind_spread_deg, wind_spread_deg)
+                spread[p] = max((one for one in halves if one is not None), default=DEFAULT_SPREAD_DEG)
         for one in kinds[np.isnan(table)]:
             bare = (kind == one) & (distance[:, p] == 0) & (downwind[:, p] == 0)
             if bare.any():
                 message = f"label {name!r} gives no buffer for {one!r}: only the feature itself is kept out"
                 findings.append(Finding("warning", "keep_out", str(one), message))
     bearing = 0.0 if wind_from_deg is None else float(wind_from_deg)
-    return Reach(features, kind, distance, downwind, rule, bearing, spread), findings
-
-
-def _use_names(label: object, use: str, kind: str) -> bool:
-    return kind in getattr(label, "use_buffers_m", {}).get(use, {})
+    names = np.full(n, "", dtype=object) if policy_name is None else policy_name
+    return Reach(features, kind, distance, downwind, rule, bearing, spread, names), findings
 
 
 def _raise(distance: Floats, rule: Ints, other: Floats, number: Ints) -> None:

@@ -13,13 +13,16 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from weedzone.arguments import at_hand, by_turf, check_wind, day_of, most_products, passes_of, prices_si
 from weedzone.dosing import Plan, Rig, plans
-from weedzone.errors import Finding, InputError, LabelError, findings_table
+from weedzone.errors import Finding, InputError, findings_table
 from weedzone.label import USES, Label
 from weedzone.load_tables import load_tables
-from weedzone.names import chief_name, nearest
+from weedzone.names import nearest
+from weedzone.policy import Policy
 from weedzone.reach import Reach, reaches
 from weedzone.rig import Spreader
+from weedzone.setting import at_setting, with_adjuvants
 from weedzone.shapes import Ints
 from weedzone.survey import Survey
 from weedzone.tables import frame_of, joined, ledger_table, zone_order, zones_table
@@ -143,12 +146,13 @@ def size(
     prefer: Iterable[str] = (),
     avoid_caution: bool = False,
     prices: Mapping[str, str] | None = None,
-    policy: Any = None,
+    policy: Policy | None = None,
     wind_from: float | None = None,
     wind_spread: float | None = None,
     min_width: str = f"{MIN_WIDTH_M} m",
     min_area: str = f"{MIN_AREA_M2} m2",
     even_loads: bool = False,
+    adjuvants: str = "all",
     passes: int = 1,
 ) -> Sized:
     """Size a job: from the walked shapes to tank loads.
@@ -184,6 +188,8 @@ def size(
         Parts of a zone that are thinner or smaller are not sprayed: their ground is a ``sliver`` in the ledger.
     even_loads : bool
         Share the solution evenly over the loads instead of filling all but the last.
+    adjuvants : {"all", "required"}
+        Whether adjuvants that a label allows go in, or only those that it requires.
     passes : {1, 2}
         With 2, ground with weeds that its product does not control gets a second product after the first, where
         the limits of both labels allow both on one day. It adds rows to `zones` and to amounts and loads; the
@@ -200,27 +206,33 @@ def size(
     """
     if use not in USES:
         raise InputError(f"the use {use!r} is not known", field="use", mend=f"one of {', '.join(USES)}")
-    day, notes = _day(on, survey)
-    wanted = _wanted(labels, products, exclude, prefer)
+    day, notes = day_of(on, survey)
+    if isinstance(exclude, str) or isinstance(prefer, str):
+        raise InputError("exclude and prefer are lists of products", mend='write exclude=["..."]')
+    exclude, prefer = tuple(exclude), tuple(prefer)
+    known = at_hand(labels, products, exclude, prefer)
     named = set(products.values()) if products is not None else set()
-    at_hand = {name: label for name, label in labels.items() if name in wanted}
-    planned, found = plans(at_hand, use, rig, named)
+    planned, found = plans(with_adjuvants(known, adjuvants), use, rig, named)
+    planned, refused = at_setting(planned, rig, named)
+    found += refused
     if products is not None:
         planned = {name: plan for name, plan in planned.items() if name in named}
     notes += found + list(rig.findings(day))
     reach, found = _reach(survey, planned, use, policy, wind_from, wind_spread)
     notes += found
+    price, found = prices_si(prices, known, planned)
+    notes += found
+    turf_products, found = by_turf(products, survey)
+    notes += found
     rules = Rules(
-        products=None
-        if products is None
-        else {chief_name(turf, "turf"): name for turf, name in products.items()},
-        max_products=_positive(max_products),
-        prefer=tuple(prefer),
+        products=turf_products,
+        max_products=most_products(max_products),
+        prefer=prefer,
         avoid_caution=avoid_caution,
         min_width_m=to_si(min_width, "length", allow_zero=True, field="min_width"),
         min_area_m2=to_si(min_area, "area", allow_zero=True, field="min_area"),
-        price=_prices(prices, at_hand),
-        passes=_passes(passes, products),
+        price=price,
+        passes=passes_of(passes, products),
     )
     capacity = rig.load_kg if isinstance(rig, Spreader) else rig.load_L
     per_m2 = np.array([1.0 if isinstance(rig, Spreader) else plan.volume for plan in planned.values()])
@@ -236,118 +248,30 @@ def size(
     )  # fmt: skip
 
 
-def _day(on: dt.date | str | None, survey: Survey) -> tuple[dt.date, list[Finding]]:
-    if on is None:
-        today = dt.date.today()
-        if survey.history is None:
-            return today, []
-        return today, [Finding("note", "history", "", f"past applications are held against today, {today}")]
-    if isinstance(on, dt.datetime):
-        return on.date(), []
-    if isinstance(on, dt.date):
-        return on, []
-    try:
-        return dt.date.fromisoformat(on), []
-    except (ValueError, TypeError):
-        raise InputError(f"{on!r} is no date", field="on", mend="write it as 2026-05-10") from None
-
-
-def _wanted(
-    labels: Mapping[str, Label],
-    products: Mapping[str, str] | None,
-    exclude: Iterable[str],
-    prefer: Iterable[str],
-) -> set[str]:
-    """Products that may be used; every product named anywhere must have a label."""
-    if isinstance(exclude, str) or isinstance(prefer, str):
-        raise InputError("exclude and prefer are lists of products", mend='write exclude=["..."]')
-    without = list(exclude)
-    for field_name, names in (
-        ("products", (products or {}).values()),
-        ("exclude", without),
-        ("prefer", prefer),
-    ):
-        for name in names:
-            if name not in labels:
-                close = nearest(str(name), labels)
-                mend = f"did you mean {close!r}?" if close else f"known: {', '.join(labels)}"
-                raise LabelError(f"no label is named {name!r}", field=field_name, mend=mend)
-    return set(labels) - set(without)
-
-
-def _positive(count: int | None) -> int | None:
-    if count is not None and (isinstance(count, bool) or not isinstance(count, int) or count < 1):
-        raise InputError(
-            f"max_products is {count!r}", field="max_products", mend="write a whole number above zero"
-        )
-    return count
-
-
-def _passes(count: int, products: Mapping[str, str] | None) -> int:
-    if isinstance(count, bool) or count not in (1, 2):
-        raise InputError(f"passes is {count!r}", field="passes", mend="write 1 or 2")
-    if count > 1 and products is not None:
-        raise InputError(
-            "products= names one product for each turf, so there is none for a second pass",
-            field="passes",
-            mend="leave products= or passes= out",
-        )
-    return int(count)
-
-
-def _prices(prices: Mapping[str, str] | None, labels: Mapping[str, Label]) -> dict[str, float] | None:
-    """Price per L or kg of each product, from "96/2.5 gal"."""
-    if prices is None:
-        return None
-    found = {}
-    for name, text in prices.items():
-        if name not in labels:
-            continue
-        money, _, amount = str(text).partition("/")
-        try:
-            value = float(money)
-        except ValueError:
-            value = float("nan")
-        if not value >= 0 or not np.isfinite(value):
-            raise InputError(f"{text!r} is no price", field=f"prices {name}", mend='write "96/2.5 gal"')
-        tidy = amount if amount[:1].isdigit() else f"1 {amount}"
-        found[name] = value / to_si(tidy, "amount", form=labels[name].form, field=f"prices {name}")
-    return found
-
-
 def _reach(
     survey: Survey,
     planned: Mapping[str, Plan],
     use: str,
-    policy: Any,
+    policy: Policy | None,
     wind_from: float | None,
     wind_spread: float | None,
 ) -> tuple[Reach, list[Finding]]:
     """Distances to keep from the features of each site, and from those that belong to no one site."""
-    _check_wind(wind_from, wind_spread)
+    check_wind(wind_from, wind_spread)
     local, table = survey.local, survey.keep_out
     kind, own = table["kind"].to_numpy(dtype=object), table["buffer_m"].to_numpy(dtype=float)
-    local_rules = None if policy is None else policy.distances_m(survey, use)
+    rules = None if policy is None else policy.rules(survey, use)
 
     def by_row(laid: Any) -> tuple[Reach, list[Finding]]:
         rows = laid.row
-        given = None if local_rules is None else local_rules[rows]
-        return reaches(laid, kind[rows], own[rows], planned, use, given, wind_from, wind_spread)
+        far, name = (None, None) if rules is None else (rules[0][rows], rules[1][rows])
+        return reaches(laid, kind[rows], own[rows], planned, use, far, wind_from, wind_spread, name)
 
     if not len(local.shared_keep_out.row):
         return by_row(local.keep_out)
     common, _ = by_row(local.alone(local.shared_keep_out))
     far = float(common.widest_m.max(initial=0.0))
     return by_row(local.joined(local.keep_out, local.near(local.shared_keep_out, "keep_out", far)))
-
-
-def _check_wind(wind_from: float | None, wind_spread: float | None) -> None:
-    for name, value, most in (("wind_from", wind_from, 360.0), ("wind_spread", wind_spread, 180.0)):
-        if value is None:
-            continue
-        number = isinstance(value, int | float) and not isinstance(value, bool)
-        if not number or not 0.0 <= value <= most or (name == "wind_spread" and value == 0):
-            raise InputError(f"{name} is {value!r}", field=name, mend=f"write degrees up to {most:g}")
 
 
 def _names_at_fault(survey: Survey, planned: Mapping[str, Plan]) -> list[Finding]:
