@@ -122,7 +122,7 @@ def on_the_measure(product: Floats, step: Floats) -> tuple[Floats, Bools]:
 
 
 def _down(product: Floats, step: Floats) -> Floats:
-    return np.minimum(np.floor(product / step + _NEARLY) * step, product)
+    return np.asarray(np.minimum(np.floor(product / step + _NEARLY) * step, product))
 
 
 def _fine_step(product: Floats) -> Floats:

@@ -108,4 +108,4 @@ def _ends(row: Ints, share: Floats) -> Floats:
     before = np.concatenate([[0.0], ends[last]])[row] if len(row) else ends
     ends = row + (ends - before)
     ends[last] = row[last] + 1.0
-    return ends
+    return np.asarray(ends)

@@ -1,0 +1,214 @@
+"""The work of a day: in which order the loads are filled and sprayed, where to rinse, where a rest may go."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from weedzone.amounts import PRODUCT_UNIT, on_the_measure
+from weedzone.errors import InputError
+from weedzone.ground import to_degrees
+from weedzone.loads import at_start
+from weedzone.overlay import cut
+from weedzone.rig import Spreader
+from weedzone.shapes import Array, areal
+from weedzone.sizing import Sized
+from weedzone.tables import frame_of
+from weedzone.units import FT2_PER_M2, GAL_PER_L
+from weedzone.wholeturf import whole_ground
+
+RINSE = (
+    "rinse tank, lines and tips three times with clean water, and spray the rinse on ground that {} may treat"
+)
+
+
+def load_plan(sized: Sized, may_follow: Iterable[tuple[str, str]] = ()) -> pd.DataFrame:
+    """Loads in the order of work, with what each serves.
+
+    The sites keep their order. On each site a product is finished before the next is filled, and the products
+    are ordered so that the rig is changed over as seldom as can be.
+
+    Parameters
+    ----------
+    sized : Sized
+    may_follow : pairs of products
+        ``(first, next)`` that the labels let follow one another without a rinse. Any other two are rinsed
+        between.
+
+    Returns
+    -------
+    DataFrame
+        A row for each load: ``order`` (1, 2, ... over the day), ``site``, ``product``, ``load``, ``of``,
+        ``zones``, ``area_ft2``, ``solution_gal``, ``product_amount``, ``product_unit``; ``start_gal`` (solution
+        or, for a spreader, ``start_amount`` of product that fills sump, lines or hopper after a change, and is
+        left there), ``made_up_gal`` (both together), ``measured_amount`` (product for that, rounded down to the
+        measure at hand), ``dose_effect_pct``, and ``before`` (what to do before filling; empty if nothing).
+
+    Notes
+    -----
+    The order is found by dynamic programming over the sites, which is exact: within a site every order of its
+    products takes the same number of changes, so that only its first and its last product count.
+    """
+    free = _pairs(may_follow)
+    loads = sized.loads.reset_index(drop=True)
+    sequence = _sequence(loads)
+    order = np.array([row for key in sequence for row in loads.index[_is(loads, key)]], dtype=np.intp)
+    out = loads.loc[order].reset_index(drop=True)
+    product = out["product"].to_numpy(dtype=object)
+    before, start = [], np.zeros(len(out))
+    last = ""
+    mixes = _strengths(out)
+    for at, name in enumerate(product):
+        changed = name != last or (out["load"].iloc[at] > 1 and mixes[at] != mixes[at - 1])
+        said = ""
+        if changed and last and name != last and (last, name) not in free:
+            said = RINSE.format(last)
+        elif changed and last and name == last:
+            said = "another strength of the same product: empty the tank first"
+        if changed:
+            start[at] = at_start(sized.rig)
+        before.append(said)
+        last = str(name)
+    out.insert(0, "order", np.arange(1, len(out) + 1))
+    return _made_up(out, start, sized).assign(before=before)
+
+
+def rig_changes(plan: pd.DataFrame) -> int:
+    """How often a `load_plan` changes the rig over from one product to another."""
+    names = plan["product"].to_numpy(dtype=object)
+    return int((names[1:] != names[:-1]).sum())
+
+
+def _pairs(may_follow: Iterable[tuple[str, str]]) -> set[tuple[str, str]]:
+    found = set()
+    for one in may_follow:
+        if isinstance(one, str) or len(one) != 2:
+            raise InputError(
+                f"{one!r} is no pair of products", field="may_follow", mend='write ("Demo A", "Demo B")'
+            )
+        found.add((str(one[0]), str(one[1])))
+    return found
+
+
+def _is(loads: pd.DataFrame, key: tuple[str, str]) -> Any:
+    return (loads["site"] == key[0]) & (loads["product"] == key[1])
+
+
+def _strengths(out: pd.DataFrame) -> Array:
+    """Product per solution of each load, or nothing to tell apart in a hopper."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = out["product_amount"].to_numpy() / out["solution_gal"].to_numpy()
+    return np.where(np.isfinite(ratio), np.round(ratio, 9), 0.0)
+
+
+def _made_up(out: pd.DataFrame, start: Any, sized: Sized) -> pd.DataFrame:
+    forms = [sized.plans[name].label.form for name in out["product"]]
+    factor = np.array([PRODUCT_UNIT[form][1] for form in forms], dtype=float)
+    steps = np.array(
+        [np.nan if (one := sized.rig.step(form)) is None else one for form in forms], dtype=float
+    )
+    product, solution = out["product_amount"].to_numpy() / factor, out["solution_L"].to_numpy()
+    spread = isinstance(sized.rig, Spreader)
+    wanted = product + start if spread else product * (1.0 + start / solution)
+    measured, _ = on_the_measure(wanted, steps)
+    keep = ["order", "site", "product", "load", "of", "zones", "area_ft2", "area_m2", "solution_gal", "solution_L",
+            "product_amount", "product_unit"]  # fmt: skip
+    return out[keep].assign(
+        start_gal=np.zeros(len(out)) if spread else start * GAL_PER_L,
+        start_amount=(wanted - product) * factor,
+        made_up_gal=solution * 0.0 if spread else (solution + start) * GAL_PER_L,
+        measured_amount=measured * factor,
+        dose_effect_pct=100.0 * (measured / wanted - 1.0),
+    )
+
+
+def _sequence(loads: pd.DataFrame) -> list[tuple[str, str]]:
+    """(site, product) in the order of work with the fewest changes of product."""
+    names = [
+        (site, list(dict.fromkeys(group["product"]))) for site, group in loads.groupby("site", sort=False)
+    ]
+    # For each product that a site may end with: changes so far, and how each site was begun and ended.
+    best: dict[str | None, tuple[int, list[tuple[str, str]]]] = {None: (0, [])}
+    for _, products in names:
+        following: dict[str | None, tuple[int, list[tuple[str, str]]]] = {}
+        for end in products:
+            for begin in products if len(products) == 1 else [one for one in products if one != end]:
+                for before, (count, path) in best.items():
+                    total = count + (before is not None and before != begin)
+                    if end not in following or total < following[end][0]:
+                        following[end] = (total, [*path, (begin, end)])
+        best = following
+    ends = min(best.values(), key=lambda one: one[0])[1] if best else []
+    out = []
+    for (site, products), (begin, end) in zip(names, ends, strict=True):
+        between = [one for one in products if one not in (begin, end)]
+        out += [(str(site), one) for one in dict.fromkeys([begin, *between, end])]
+    return out
+
+
+def spare_ground(sized: Sized, **options: Any) -> gpd.GeoDataFrame:
+    """Ground that may take what is left in the tank, beyond the job's own zones.
+
+    All turf of the site that the product's label names, less what the job treats or may not treat: outside
+    every keep-out feature and buffer, inside the boundary, within the limits that past applications leave.
+    Infested ground that no product treats, such as slivers, comes first. Whether label and customer let turf
+    without the weed be sprayed is for the applicator to say.
+
+    Parameters
+    ----------
+    sized : Sized
+    **options
+        Of `weedzone.sizing.size`, as the job was sized with: ``policy``, ``wind_from``, ``wind_spread``.
+
+    Returns
+    -------
+    GeoDataFrame
+        For each site and product of the job: ``site``, ``product``, ``what`` ("infested, not treated" or
+        "turf beside"), ``area_ft2``, ``area_m2``, ``room_gal`` (solution it takes at the planned volume),
+        ``room_lb`` (granules at the planned dose), ``geometry``.
+    """
+    whole = whole_ground(sized.survey, sized.labels, sized.rig, sized.use, on=sized.on, **options)
+    parts, can = whole.zoned.parts, whole.zoned.can
+    number = {name: at for at, name in enumerate(whole.survey.sites)}
+    ground = sized.ground
+    degrees = to_degrees(areal(ground.geometry.to_numpy()), ground.crs, whole.survey.local.ground.base)
+    site = np.array([number[name] for name in ground["site"]], dtype=np.intp)
+    laid = areal(whole.survey.local.ground.to_local(degrees, site))
+    made = cut(parts.geoms, parts.site, laid, site, unsure_inside=True)
+    treated = np.append((ground["outcome"] == "treated").to_numpy(), False)[made.cell]
+    names = list(whole.plans)
+    rows: list[dict[str, Any]] = []
+    shapes, sites = [], []
+    for place, product in sized.totals[["site", "product"]].itertuples(index=False):
+        if product not in names:
+            continue
+        plan = whole.plans[product]
+        mine = (parts.site[made.source] == number[place]) & can[made.source, names.index(product)] & ~treated
+        for what, rests in (("infested, not treated", made.cell >= 0), ("turf beside", made.cell < 0)):
+            pieces = made.geoms[mine & rests]
+            area = float(shapely.area(pieces).sum())
+            if area <= 0:
+                continue
+            rows.append(
+                {
+                    "site": place,
+                    "product": product,
+                    "what": what,
+                    "area_ft2": area * FT2_PER_M2,
+                    "area_m2": area,
+                    "room_gal": area * plan.volume * GAL_PER_L,
+                    "room_lb": area * plan.dose_high * PRODUCT_UNIT["granule"][1]
+                    if plan.label.form == "granule"
+                    else 0.0,
+                }
+            )
+            shapes.append(shapely.multipolygons(shapely.get_parts(pieces)))
+            sites.append(number[place])
+    columns = ["site", "product", "what", "area_ft2", "area_m2", "room_gal", "room_lb"]
+    data = {name: [row[name] for row in rows] for name in columns}
+    return frame_of(whole.survey, data, np.array(shapes, dtype=object), np.array(sites, dtype=np.intp))
