@@ -9,10 +9,11 @@ from typing import Any
 import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 from matplotlib.legend import Legend
 from matplotlib.lines import Line2D
 from matplotlib.offsetbox import AnchoredOffsetbox, AuxTransformBox, HPacker, TextArea, VPacker
-from matplotlib.patches import Patch, Polygon, Rectangle
+from matplotlib.patches import Patch, Polygon
 from matplotlib.transforms import IdentityTransform, ScaledTranslation
 
 from weedzone.map_style import CAUTIONS, FT2_M2, INK
@@ -20,7 +21,7 @@ from weedzone.map_style import CAUTIONS, FT2_M2, INK
 _SMALL = 7.5
 _FOOT_M = FT2_M2**0.5
 
-Entry = tuple[Artist | None, str]
+Entry = tuple[Artist, str]
 
 
 def strip(ax: Axes, *, scale: bool, north: bool, cautions: bool) -> AnchoredOffsetbox | None:
@@ -51,35 +52,67 @@ def strip(ax: Axes, *, scale: bool, north: bool, cautions: bool) -> AnchoredOffs
     return box
 
 
-def legend(ax: Axes, groups: Sequence[tuple[str, Sequence[Entry]]], where: str, below_pt: float) -> Legend | None:
-    """A legend in groups, to the right of the map or below it."""
-    entries: list[tuple[Artist, str, bool]] = []
-    for heading, members in groups:
-        if members:
-            entries.append((Patch(visible=False), heading, True))
-            entries += [(handle or Patch(visible=False), words, False) for handle, words in members]
+def legend(
+    ax: Axes, groups: Sequence[tuple[str, Sequence[Entry]]], where: str, under: AnchoredOffsetbox | None
+) -> Legend | None:
+    """A legend in groups, to the right of the map or below it, under what stands there."""
+    columns = _columns(groups, _column_count(ax) if where == "below" else 1)
+    entries = [entry for column in columns for entry in column]
     if not entries:
         return None
-    place: dict[str, Any] = {"loc": "upper left", "bbox_to_anchor": (1.02, 1.0)}
+    figure = figure_of(ax)
+    place: dict[str, Any] = {"bbox_to_anchor": (1.02, 1.0)}
     if where == "below":
-        down = ScaledTranslation(0.0, -below_pt / 72.0, ax.get_figure(root=True).dpi_scale_trans)
-        place = {"loc": "upper left", "bbox_to_anchor": (0.0, 0.0), "bbox_transform": ax.transAxes + down, "ncols": 2}
+        down_pt = 6.0 if under is None else under.get_window_extent().height * 72.0 / figure.dpi + 10.0
+        down = ScaledTranslation(0.0, -down_pt / 72.0, figure.dpi_scale_trans)
+        place = {"bbox_to_anchor": (0.0, 0.0), "bbox_transform": ax.transAxes + down, "ncols": len(columns)}
     # The words are set afterwards, as plain text: a name such as "_a" or "$x$" means nothing more.
     drawn = ax.legend(
         [handle for handle, _, _ in entries],
         ["-"] * len(entries),
+        loc="upper left",
         frameon=False,
         fontsize=8.0,
-        handlelength=2.4,
-        handleheight=1.3,
+        handlelength=2.8,
+        handleheight=1.5,
         labelspacing=0.35,
         borderaxespad=0.0,
         **place,
     )
-    for text, (_, words, heading) in zip(drawn.get_texts(), entries, strict=True):
-        text.set(text=words, parse_math=False, usetex=False, weight="bold" if heading else "normal")
+    for text, (_, words, weight) in zip(drawn.get_texts(), entries, strict=True):
+        text.set(text=words, parse_math=False, usetex=False, weight=weight)
     drawn.set_gid("legend")
     return drawn
+
+
+def _columns(groups: Sequence[tuple[str, Sequence[Entry]]], most: int) -> list[list[tuple[Artist, str, str]]]:
+    """Entries in columns of equal length, no group torn apart unless there is but one column."""
+    blocks = [
+        [(Patch(visible=False), heading, "bold"), *((handle, words, "normal") for handle, words in members)]
+        for heading, members in groups
+        if members
+    ]
+    columns: list[list[tuple[Artist, str, str]]] = []
+    share = sum(map(len, blocks)) / most
+    for block in blocks:
+        full = not columns or (len(columns) < most and len(columns[-1]) + len(block) / 2 > share)
+        if full:
+            columns.append([])
+        columns[-1] += block
+    longest = max(map(len, columns), default=0)
+    return [column + [(Patch(visible=False), "", "normal")] * (longest - len(column)) for column in columns]
+
+
+def _column_count(ax: Axes) -> int:
+    figure = figure_of(ax)
+    return max(1, min(4, int(ax.get_window_extent().width / figure.dpi / 2.4)))
+
+
+def figure_of(ax: Axes) -> Figure:
+    """The figure that the axes stand on."""
+    figure = ax.get_figure(root=True)
+    assert figure is not None
+    return figure
 
 
 def round_length(most: float) -> float:
@@ -90,7 +123,7 @@ def round_length(most: float) -> float:
 
 def _characters(ax: Axes) -> int:
     """Letters of the cautions that go into the width of the map."""
-    width_pt = ax.get_window_extent().width * 72.0 / ax.get_figure(root=True).dpi
+    width_pt = ax.get_window_extent().width * 72.0 / figure_of(ax).dpi
     return max(46, int(width_pt / (_SMALL * 0.52)))
 
 
@@ -98,25 +131,43 @@ def _scale(ax: Axes) -> Any:
     """A bar of round feet over a bar of round metres, true at any zoom."""
     left, right = sorted(ax.get_xlim())
     room = max(right - left, 1e-6) * 0.3
-    rows = []
+    rows: list[Any] = []
     for unit, metres, fill in (("ft", _FOOT_M, INK), ("m", 1.0, "#FFFFFF")):
         length = round_length(room / metres)
         bar = AuxTransformBox(ax.transData)
-        bar.add_artist(Line2D([0.0, length * metres], [0.0, 0.0], color=INK, linewidth=4.0, solid_capstyle="butt"))
-        inner = [0.0, length * metres] if fill == INK else [0.0, length * metres / 2]
+        bar.add_artist(
+            Line2D([0.0, length * metres], [0.0, 0.0], color=INK, linewidth=4.0, solid_capstyle="butt")
+        )
         if fill != INK:
+            inner = [0.0, length * metres / 2]
             bar.add_artist(Line2D(inner, [0.0, 0.0], color=fill, linewidth=2.4, solid_capstyle="butt"))
-        rows.append(HPacker(children=[bar, _words(f"{length:,g} {unit}", size=8.0)], align="center", pad=0, sep=5))
+        rows.append(
+            HPacker(children=[bar, _words(f"{length:,g} {unit}", size=8.0)], align="center", pad=0, sep=5)
+        )
     return VPacker(children=rows, align="left", pad=0, sep=2)
 
 
 def _north(ax: Axes) -> Any:
-    figure = ax.get_figure(root=True)
+    figure = figure_of(ax)
     arrow = AuxTransformBox(IdentityTransform() + figure.dpi_scale_trans)
     inch = 1.0 / 72.0
-    arrow.add_artist(Polygon(np.array([[0, 0], [5, 4], [5, 20]]) * inch, closed=True, facecolor=INK, edgecolor=INK, linewidth=0.8))
     arrow.add_artist(
-        Polygon(np.array([[10, 0], [5, 4], [5, 20]]) * inch, closed=True, facecolor="#FFFFFF", edgecolor=INK, linewidth=0.8)
+        Polygon(
+            np.array([[0, 0], [5, 4], [5, 20]]) * inch,
+            closed=True,
+            facecolor=INK,
+            edgecolor=INK,
+            linewidth=0.8,
+        )
+    )
+    arrow.add_artist(
+        Polygon(
+            np.array([[10, 0], [5, 4], [5, 20]]) * inch,
+            closed=True,
+            facecolor="#FFFFFF",
+            edgecolor=INK,
+            linewidth=0.8,
+        )
     )
     return HPacker(children=[arrow, _words("N", size=9.0, weight="bold")], align="center", pad=0, sep=3)
 
@@ -126,6 +177,3 @@ def _words(text: str, **style: Any) -> TextArea:
     for one in area.get_children():
         one.set(parse_math=False, usetex=False)
     return area
-
-
-__all__ = ["Entry", "Rectangle", "legend", "round_length", "strip"]

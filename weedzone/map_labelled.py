@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
 import shapely
-from matplotlib.artist import Artist, allow_rasterization
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.text import Text
@@ -16,7 +18,33 @@ from weedzone.map_style import INK
 from weedzone.shapes import Array
 
 _PAD_PT = 2.0
+_BOX_PAD = 0.2  # of the letters' size
 _GRID_PX = 0.05  # a grid makes the overlay robust; nobody sees a twentieth of a pixel
+
+
+@dataclass(frozen=True)
+class Label:
+    """One label asked for.
+
+    Attributes
+    ----------
+    shape : geometry
+        What it names [data coordinates].
+    texts : tuple of str
+        Texts to try, the fullest first.
+    gid : str
+    boxed : str or None
+        Colour of the edge of its box; without one it has no box, and is left out where it does not fit
+        beside what it names.
+    style : dict
+        Properties of the text.
+    """
+
+    shape: shapely.Geometry
+    texts: tuple[str, ...]
+    gid: str
+    boxed: str | None = None
+    style: dict[str, Any] = field(default_factory=dict)
 
 
 class Labels(Artist):
@@ -25,51 +53,29 @@ class Labels(Artist):
     Parameters
     ----------
     ax : Axes
-    shapes : ndarray of geometry
-        What each label names [data coordinates], the most important first.
-    texts : sequence of sequence of str
-        For each, the texts to try, the fullest first.
-    must : sequence of bool
-        Whether a label may stand off with a leader line.
+    wanted : sequence of Label
+        The most important first.
     filled : ndarray of geometry
-        Shapes that labels had better not cover [data coordinates].
-    styles : sequence of dict
-        Properties of each text.
+        Polygons that labels had better not cover [data coordinates].
     """
 
-    def __init__(
-        self,
-        ax: Axes,
-        shapes: Array,
-        texts: Sequence[Sequence[str]],
-        must: Sequence[bool],
-        filled: Array,
-        styles: Sequence[dict[str, Any]],
-    ) -> None:
+    def __init__(self, ax: Axes, wanted: Sequence[Label], filled: Array) -> None:
         super().__init__()
         self.set_zorder(-10.0)
         self.set_in_layout(False)
-        self._shapes, self._words, self._must, self._filled = shapes, texts, must, filled
+        self._wanted, self._filled = wanted, filled
+        self._shapes = np.array([one.shape for one in wanted], dtype=object)
         self._state: object = None
-        self.labels: list[Text] = []
-        self.leaders: list[Line2D] = []
-        for words, style in zip(texts, styles, strict=True):
-            label = ax.text(0.0, 0.0, words[0], ha="center", va="center", clip_on=True, zorder=21, **style)
-            label.set(parse_math=False, usetex=False, in_layout=False)
-            leader = Line2D([], [], color=INK, linewidth=0.7, zorder=20, marker="o", markersize=2.2, markevery=[1])
-            leader.set_in_layout(False)
-            ax.add_line(leader)
-            self.labels.append(label)
-            self.leaders.append(leader)
+        self.texts = [_text(ax, one) for one in wanted]
+        self.leaders = [_leader(ax, one) for one in wanted]
         ax.add_artist(self)
 
-    @allow_rasterization
     def draw(self, renderer: Any) -> None:
         """Place the labels if the size or extent has changed."""
         self.arrange(renderer)
         self.stale = False
 
-    def arrange(self, renderer: Any) -> None:
+    def arrange(self, renderer: Any = None) -> None:
         """Place the labels for the axes as they stand."""
         ax, figure = self.axes, self.get_figure(root=True)
         if not isinstance(ax, Axes) or figure is None:
@@ -79,43 +85,64 @@ class Labels(Artist):
         if state == self._state:
             return
         self._state = state
-        to_pixels = ax.transData
-
-        def pixels(shapes: Array) -> Array:
-            moved = shapely.transform(shapes, to_pixels.transform)
-            bad = ~shapely.is_valid(moved)
-            moved[bad] = shapely.make_valid(moved[bad])
-            return moved
-
         pad = _PAD_PT * figure.dpi / 72.0
         frame = (box.x0 + pad, box.y0 + pad, box.x1 - pad, box.y1 - pad)
-        view = shapely.box(*frame)
-        seen = shapely.intersection(pixels(self._shapes), view, grid_size=_GRID_PX)
+        seen = shapely.intersection(self._pixels(self._shapes), shapely.box(*frame), grid_size=_GRID_PX)
         wanted = [
-            Wanted(shape, [self._size(number, text, renderer) for text in words], must)
-            for number, (shape, words, must) in enumerate(zip(seen, self._words, self._must, strict=True))
+            Wanted(shape, [_size(text, words, renderer) for words in one.texts], one.boxed is not None)
+            for shape, one, text in zip(seen, self._wanted, self.texts, strict=True)
         ]
-        found = place(wanted, frame, pad, pixels(self._filled))
-        back = to_pixels.inverted()
-        for label, leader, words, spot in zip(self.labels, self.leaders, self._words, found, strict=True):
-            label.set_visible(spot is not None)
+        found = place(wanted, frame, pad, shapely.get_parts(self._pixels(self._filled)))
+        back = ax.transData.inverted()
+        for text, leader, one, spot in zip(self.texts, self.leaders, self._wanted, found, strict=True):
+            text.set_visible(spot is not None)
             leader.set_visible(spot is not None and spot.anchor is not None)
             if spot is None:
                 continue
-            label.set_text(words[spot.text])
             x, y = back.transform((spot.x, spot.y))
-            label.set_position((float(x), float(y)))
+            text.set(text=one.texts[spot.text], position=(float(x), float(y)))
             if spot.anchor is not None:
                 tip_x, tip_y = back.transform(spot.anchor)
                 leader.set_data([float(x), float(tip_x)], [float(y), float(tip_y)])
 
-    def _size(self, number: int, text: str, renderer: Any) -> tuple[float, float]:
-        label = self.labels[number]
-        label.set_visible(True)
-        label.set_text(text)
-        box = label.get_window_extent(renderer)
-        patch = label.get_bbox_patch()
-        if patch is not None:
-            label.update_bbox_position_size(renderer)
-            box = patch.get_window_extent(renderer)
-        return float(box.width), float(box.height)
+    def _pixels(self, shapes: Array) -> Array:
+        ax = self.axes
+        assert isinstance(ax, Axes)
+        moved = np.asarray(shapely.transform(shapes, ax.transData.transform), dtype=object)
+        bad = ~shapely.is_valid(moved)
+        moved[bad] = shapely.make_valid(moved[bad])
+        return moved
+
+
+def _text(ax: Axes, one: Label) -> Text:
+    text = ax.text(0.0, 0.0, one.texts[0], ha="center", va="center", clip_on=True, zorder=21.0)
+    text.set(color=INK, gid=one.gid, parse_math=False, usetex=False, in_layout=False, **one.style)
+    if one.boxed is None:
+        from matplotlib.patheffects import withStroke
+
+        text.set_path_effects([withStroke(linewidth=2.0, foreground="#FFFFFF")])
+    else:
+        style = f"round,pad={_BOX_PAD}"
+        text.set_bbox({"boxstyle": style, "facecolor": "#FFFFFF", "edgecolor": one.boxed, "linewidth": 0.8})
+    return text
+
+
+def _leader(ax: Axes, one: Label) -> Line2D:
+    leader = Line2D([], [], color=INK, linewidth=0.8, zorder=20.0, marker="o", markersize=2.4, markevery=[1])
+    leader.set(gid=f"{one.gid}:leader", in_layout=False, visible=False)
+    ax.add_line(leader)
+    return leader
+
+
+def _size(text: Text, words: str, renderer: Any) -> tuple[float, float]:
+    """Width and height of a text with its box [pixels]."""
+    text.set(visible=True, text=words)
+    box = text.get_window_extent(renderer)
+    figure = text.get_figure(root=True)
+    assert figure is not None
+    rim = (
+        2.0 * _BOX_PAD * float(text.get_fontsize()) * figure.dpi / 72.0
+        if text.get_bbox_patch() is not None
+        else 0.0
+    )
+    return float(box.width + rim), float(box.height + rim)

@@ -56,7 +56,7 @@ def place(
     pad : float
         Least distance between two labels [pixels].
     filled : ndarray of geometry
-        Shapes that labels had better not cover [pixels].
+        Single polygons that labels had better not cover [pixels].
 
     Returns
     -------
@@ -91,11 +91,14 @@ def _spot(
     anchors = _anchors(one.shape)
     if not len(anchors):
         return None
-    centres = _candidates(anchors, width, height, one.must)
+    centres = _candidates(anchors, width, height, far=one.must, onto=shapely.get_dimensions(one.shape) > 0)
     x, y = centres[:, 0], centres[:, 1]
     left, bottom, right, top = frame
     inside = (
-        (x - width / 2 >= left) & (x + width / 2 <= right) & (y - height / 2 >= bottom) & (y + height / 2 <= top)
+        (x - width / 2 >= left)
+        & (x + width / 2 <= right)
+        & (y - height / 2 >= bottom)
+        & (y + height / 2 <= top)
     )
     rows = np.flatnonzero(inside)
     if not len(rows):
@@ -115,7 +118,8 @@ def _spot(
         crossing = np.unique(shapely.STRtree(boxes).query(lines, predicate="intersects")[0])
         taken[crossing] |= apart[crossing]
     cost = np.hypot(anchor[:, 0] - x, anchor[:, 1] - y) / height + 0.5 * from_anchor
-    cost += 3.0 * _covered(x, y, width, height, tree) * ~within + 1.5 * apart
+    hidden = np.bincount(tree.query(spots, predicate="contains")[0], minlength=len(rows))
+    cost += (6.0 * _covered(x, y, width, height, tree) + 2.0 * hidden) * ~within + 1.5 * apart
     cost[within] *= 0.2
     cost[taken] = np.inf
     best = int(np.argmin(cost))
@@ -132,7 +136,9 @@ def _spot(
 def _covered(x: Floats, y: Floats, width: float, height: float, tree: shapely.STRtree) -> Floats:
     """Share of each box that lies on filled shapes, by a lattice of points: no overlay, so nothing to fail."""
     across, up = np.meshgrid(np.linspace(-0.45, 0.45, 7) * width, np.linspace(-0.45, 0.45, 3) * height)
-    points = shapely.points((x[:, np.newaxis] + across.ravel()).ravel(), (y[:, np.newaxis] + up.ravel()).ravel())
+    points = shapely.points(
+        (x[:, np.newaxis] + across.ravel()).ravel(), (y[:, np.newaxis] + up.ravel()).ravel()
+    )
     hit = np.zeros(len(points), dtype=bool)
     hit[tree.query(points, predicate="intersects")[0]] = True
     return np.asarray(hit.reshape(len(x), -1).mean(axis=1))
@@ -151,20 +157,26 @@ def _anchors(shape: shapely.Geometry) -> Floats:
 
 
 def _deep_point(part: shapely.Geometry) -> shapely.Point:
+    if part.geom_type == "LineString":
+        return part.interpolate(0.5, normalized=True)
     if part.geom_type != "Polygon":
-        return part.interpolate(0.5, normalized=True) if part.geom_type == "LineString" else shapely.point_on_surface(part)
+        return shapely.point_on_surface(part)
     width = min(part.bounds[2] - part.bounds[0], part.bounds[3] - part.bounds[1])
     radius = shapely.maximum_inscribed_circle(part, tolerance=max(width / 20.0, 0.1))
     return shapely.Point(radius.coords[0])
 
 
-def _candidates(anchors: Floats, width: float, height: float, far: bool) -> Floats:
+def _candidates(anchors: Floats, width: float, height: float, *, far: bool, onto: bool) -> Floats:
     """Middles to try: x, y and the number of the anchor."""
     angles = np.arange(_DIRECTIONS) * 2.0 * np.pi / _DIRECTIONS
     round_about = np.column_stack([np.cos(angles), np.sin(angles)])
-    offsets = [np.zeros((1, 2))]
-    for ring in _RINGS if far else _RINGS[:1]:
-        offsets.append(round_about * [width / 2 + ring * height, height / 2 + ring * height])
-    steps = np.concatenate(offsets)
-    tries = [np.column_stack([anchor + steps, np.full(len(steps), at)]) for at, anchor in enumerate(anchors)]
-    return np.concatenate(tries)
+    rings = _RINGS if far else _RINGS[:1]
+    steps = np.concatenate(
+        [
+            np.zeros((int(onto), 2)),
+            *(round_about * [width / 2 + r * height, height / 2 + r * height] for r in rings),
+        ]
+    )
+    return np.concatenate(
+        [np.column_stack([anchor + steps, np.full(len(steps), at)]) for at, anchor in enumerate(anchors)]
+    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 import unicodedata
 from dataclasses import dataclass
 
@@ -10,8 +11,8 @@ from weedzone.zones import OUTCOMES
 
 # Colours that stay apart for the colour-blind (Okabe and Ito, Color Universal Design, 2008), in an order of
 # our own in which neighbours also differ in grey; each with the bearing of a hatch of its own.
-_FILLS = ("#E69F00", "#0072B2", "#CC79A7", "#009E73", "#F0E442", "#D55E00", "#56B4E9", "#999999")
-_HATCHES = ("//", "", "..", "\\\\", "xx", "--", "++", "oo")
+_FILLS = ("#E69F00", "#0072B2", "#F0E442", "#CC79A7", "#009E73", "#56B4E9", "#D55E00", "#999999")
+_HATCHES = ("///", "", "..", "\\\\\\", "xx", "---", "++", "oo")
 # Quiet tints of turf, from light to less light.
 _TURF = ("#EEF3E4", "#E0EAD2", "#D5E0CF", "#E6E8D3", "#DCE6DE", "#EDEBDC")
 _UNTREATED = {
@@ -29,10 +30,14 @@ _UNTREATED = {
     "sliver": ("....", "#8C8C8C"),
 }
 INK = "#222222"
+FT2_M2 = 0.3048**2
+_MOST_KINDS = 12
+TURF_EDGE = "#B9C4A8"
 FEATURE = {"fill": "#BDBDBD", "edge": "#3A3A3A"}
 UNTREATED_FILL = "#FFFFFF"
-BUFFER_FILL = "#F3E4DD"
+BUFFER_FILL = "#F0DCD3"
 BUFFER_DASHES = ((4.0, 2.0), (1.0, 1.5), (6.0, 1.5, 1.0, 1.5), (2.0, 1.0), (8.0, 2.0), (3.0, 1.0, 1.0, 1.0))
+USE_WORDS = {"spot": "spot spraying", "broadcast": "broadcast spraying", "granular": "granules"}
 CAUTIONS = (
     "Follow the product label; it and local rules decide, and a licensed applicator answers for the work.",
     "Wear the protective equipment it names. Keep people and pets off until dry, or as long as it says.",
@@ -41,7 +46,7 @@ CAUTIONS = (
 
 @dataclass(frozen=True)
 class Fill:
-    """Face, hatch and ink of one kind of ground."""
+    """Face, hatch and ink of one kind of ground; a face may be "none"."""
 
     face: str
     hatch: str
@@ -63,9 +68,9 @@ def turf_fills(turfs: list[str]) -> dict[str, str]:
 
 
 def untreated_fill(outcome: str) -> Fill:
-    """White with a light hatch of its own for each reason."""
+    """A light hatch of its own for each reason, on white; on keep-out features their own face shows through."""
     hatch, ink = _UNTREATED[outcome]
-    return Fill(UNTREATED_FILL, hatch, ink)
+    return Fill("none" if outcome == "keep-out" else UNTREATED_FILL, hatch, ink)
 
 
 def ordered(outcomes: set[str]) -> list[str]:
@@ -96,25 +101,23 @@ _TURNING = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u20
 def area_text(area_m2: float, system: str = "us") -> str:
     """Area for a label: whole square feet or metres, with a decimal below ten."""
     value, unit = (area_m2 / FT2_M2, "ft²") if system == "us" else (area_m2, "m²")
-    return f"{value:,.0f} {unit}" if value >= 9.95 else f"{max(value, 0.1):.1f} {unit}"
+    if value < 0.05:
+        return f"under 0.1 {unit}"
+    return f"{value:,.0f} {unit}" if value >= 9.95 else f"{value:.1f} {unit}"
 
 
 def fill_text(tanks: float, holder: str = "tank") -> str:
     """Fillings for a label: "0.3 tank", "2.4 tanks"."""
-    if tanks < 0.1:
+    if tanks < 0.05:
         return f"under 0.1 {holder}"
     shown = f"{tanks:.1f}" if tanks < 9.95 else f"{tanks:,.0f}"
-    return f"{shown} {holder}" if shown in ("1.0",) or float(shown.replace(",", "")) <= 1 else f"{shown} {holder}s"
+    return f"{shown} {holder}" if tanks < 1.05 else f"{shown} {holder}s"
 
 
-FT2_M2 = 0.3048**2
-
-
-def kinds_text(kinds: list[str], most: int = 44) -> str:
-    """Kinds of feature in one line."""
-    named = [short(plain(one), 20) for one in dict.fromkeys(sorted(kinds))]
-    text = ", ".join(named)
-    while len(text) > most and len(named) > 1:
-        named.pop()
-        text = ", ".join(named) + ", …"
-    return text
+def kinds_text(kinds: list[str]) -> str:
+    """Kinds of feature, in lines of a legend's width."""
+    named = [short(plain(one), 24) for one in sorted(set(kinds))]
+    more = (
+        [*named[:_MOST_KINDS], f"and {len(named) - _MOST_KINDS} more"] if len(named) > _MOST_KINDS else named
+    )
+    return textwrap.fill(", ".join(more), 36)
