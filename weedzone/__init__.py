@@ -30,19 +30,29 @@ if TYPE_CHECKING:
     from weedzone.coverage import coverage as coverage
     from weedzone.records import read_records as read_records
     from weedzone.records import record as record
+    from weedzone.season import DegreeDays as DegreeDays
+    from weedzone.season import SeasonPlan as SeasonPlan
+    from weedzone.season import degree_days as degree_days
+    from weedzone.season import season_plan as season_plan
     from weedzone.weather import read_weather as read_weather
     from weedzone.weather import spray_windows as spray_windows
+    from weedzone.windows_job import size_in_windows as size_in_windows
 
 __version__ = "0.1.0"
 
 # What is not needed to size a job is loaded when it is asked for: it would double the time of the import.
 _LATER = {
     "Coverage": "coverage",
+    "DegreeDays": "season",
+    "SeasonPlan": "season",
     "calibration": "",
     "coverage": "coverage",
+    "degree_days": "season",
     "read_records": "records",
     "read_weather": "weather",
     "record": "records",
+    "season_plan": "season",
+    "size_in_windows": "windows_job",
     "spray_windows": "weather",
     "turfcare": "",
 }
@@ -50,12 +60,14 @@ _LATER = {
 __all__ = [
     "Coverage",
     "CrsError",
+    "DegreeDays",
     "Finding",
     "InputError",
     "Job",
     "Label",
     "LabelError",
     "RigError",
+    "SeasonPlan",
     "Sprayer",
     "Spreader",
     "Survey",
@@ -64,12 +76,15 @@ __all__ = [
     "WeedzoneError",
     "calibration",
     "coverage",
+    "degree_days",
     "read_labels",
     "read_records",
     "read_rig",
     "read_survey",
     "read_weather",
     "record",
+    "season_plan",
+    "size_in_windows",
     "size_job",
     "spray_windows",
     "turfcare",

@@ -61,7 +61,7 @@ def records_to_csv(records: gpd.GeoDataFrame, path: str | Path) -> Path:
     out = io.StringIO(newline="")
     writer = csv.writer(out, quoting=csv.QUOTE_ALL)
     writer.writerow(table.columns)
-    writer.writerows([_cell(value) for value in row] for row in table.itertuples(index=False))
+    writer.writerows([spreadsheet_cell(value) for value in row] for row in table.itertuples(index=False))
     return _write(Path(path), out.getvalue(), "utf-8-sig")
 
 
@@ -127,7 +127,8 @@ def _outline(rows: gpd.GeoDataFrame) -> dict[str, Any]:
     return {"path": path, "width": size[0], "height": size[1], "feet": feet, "lon": point.x, "lat": point.y}
 
 
-def _cell(value: object) -> object:
+def spreadsheet_cell(value: object) -> object:
+    """A value as a spreadsheet may read it: text that it would run as a formula gets an apostrophe in front."""
     if value is None or value != value:
         return ""
     if isinstance(value, numbers.Number):
