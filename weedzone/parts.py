@@ -19,6 +19,7 @@ from weedzone.errors import Finding
 from weedzone.ground import LENGTH_ERROR
 from weedzone.label import Label
 from weedzone.limits import Application, history_dose
+from weedzone.names import plain
 from weedzone.overlay import Cut, cut
 from weedzone.reach import Reach
 from weedzone.shapes import DUST_M2, Array, Bools, Floats, Ints, near_pairs, parts_of, union_overlapping
@@ -118,6 +119,13 @@ def split_ground(
     single, owner = single[ground], owner[ground]
     parts = parts.split(Cut(single, owner, owner, owner[:0], owner[:0]))
     return parts, names_both(parts, plans), log.findings
+
+
+def past_ground(survey: Survey, labels: Mapping[str, Label]) -> tuple[Parts, list[Finding]]:
+    """Split the infested ground of a survey by past applications alone; see `split_ground`."""
+    log = _Log(survey)
+    parts = _infested(survey, 0, log)
+    return _past(parts, np.ones(len(parts.geoms), dtype=bool), survey, labels, log), log.findings
 
 
 def names_both(parts: Parts, plans: Mapping[str, Plan]) -> Bools:
@@ -338,11 +346,14 @@ def _applications(
 ) -> list[Application]:
     """Past application of each shape; each counts by itself, so that what overlaps adds up."""
     assert survey.history is not None
+    # A product is known under its name in any spelling of case and spaces.
+    known = {plain(name): name for name in labels}
     columns = [
         survey.history[name].to_numpy(dtype=object)[row]
         for name in ("product", "date", "dose", "amount", "feature")
     ]
-    return [
-        Application(product, date, history_dose(product, dose, amount, float(area), labels, feature))
-        for area, product, date, dose, amount, feature in zip(area_m2, *columns, strict=True)
-    ]
+    found = []
+    for area, product, date, dose, amount, feature in zip(area_m2, *columns, strict=True):
+        name = known.get(plain(product), product)
+        found.append(Application(name, date, history_dose(name, dose, amount, float(area), labels, feature)))
+    return found
