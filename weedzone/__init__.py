@@ -26,8 +26,10 @@ from weedzone.survey import Survey, read_survey
 if TYPE_CHECKING:
     from weedzone import calibration as calibration
     from weedzone import turfcare as turfcare
+    from weedzone.allowances import allowance as allowance
     from weedzone.coverage import Coverage as Coverage
     from weedzone.coverage import coverage as coverage
+    from weedzone.policy import read_policy as read_policy
     from weedzone.records import read_records as read_records
     from weedzone.records import record as record
     from weedzone.season import DegreeDays as DegreeDays
@@ -42,12 +44,14 @@ __version__ = "0.1.0"
 
 # What is not needed to size a job is loaded when it is asked for: it would double the time of the import.
 _LATER = {
+    "allowance": "allowances",
     "Coverage": "coverage",
     "DegreeDays": "season",
     "SeasonPlan": "season",
     "calibration": "",
     "coverage": "coverage",
     "degree_days": "season",
+    "read_policy": "policy",
     "read_records": "records",
     "read_weather": "weather",
     "record": "records",
@@ -74,10 +78,12 @@ __all__ = [
     "SurveyError",
     "UnitError",
     "WeedzoneError",
+    "allowance",
     "calibration",
     "coverage",
     "degree_days",
     "read_labels",
+    "read_policy",
     "read_records",
     "read_rig",
     "read_survey",

@@ -92,6 +92,8 @@ class Zoned:
     second_dose : ndarray of float
     zone_geoms : ndarray of geometry, shape (zones,)
         [m, about the site's origin]. Zones of one pass do not overlap.
+    rules : Rules
+        What the caller asked for.
     """
 
     parts: Parts
@@ -105,6 +107,7 @@ class Zoned:
     second_dose: Floats
     second_zone: Ints
     zone_geoms: Array
+    rules: Rules
 
     @property
     def treatments(self) -> Treatments:
@@ -181,7 +184,7 @@ def zone_ground(
     findings += _same_group(parts, treated, plans, labels, survey.local.sites)
     zoned = Zoned(
         parts, can, product, outcome, reason, dose, zone, again, np.where(second_zone >= 0, second_dose, 0.0),
-        second_zone, geoms,
+        second_zone, geoms, rules,
     )  # fmt: skip
     return zoned, findings
 
