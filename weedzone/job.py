@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
+
+import pandas as pd
 
 from weedzone.dosing import Rig
 from weedzone.label import Label
@@ -15,7 +17,13 @@ from weedzone.survey import Survey
 
 @dataclass(frozen=True, eq=False)
 class Job(Sized):
-    """A sized job; its tables are described in `weedzone.sizing.Sized`."""
+    """A sized job; its tables are described in `weedzone.sizing.Sized`.
+
+    `asked` holds what `size_job` was asked for beyond survey, labels, rig and use, so that a variant of the job
+    can be sized the same way.
+    """
+
+    asked: Mapping[str, Any] = field(default_factory=dict, repr=False)
 
     def summary(self) -> str:
         """The job in words, to be read at the tailgate."""
@@ -39,11 +47,23 @@ class Job(Sized):
 
         return sheet(self, path, **options)
 
+    def areas(self, path: str | Path | None = None) -> pd.DataFrame:
+        """Areas, patches and loads of each zone as a flat table; see `weedzone.areas.areas`."""
+        from weedzone.areas import areas
+
+        return areas(self, path)
+
     def plot(self, ax: Any = None, **options: Any) -> Any:
         """Draw the zone map; see `weedzone.maps.plot`."""
         from weedzone.maps import plot
 
         return plot(self, ax=ax, **options)
+
+    def explore(self, path: str | Path | None = None, **options: Any) -> Any:
+        """Make an interactive map, saved as one HTML file where a path is given; see `weedzone.explore.explore`."""
+        from weedzone.explore import explore
+
+        return explore(self, path, **options)
 
 
 def size_job(
@@ -63,4 +83,7 @@ def size_job(
     Job
     """
     sized = size(survey, labels, rig, use, products, **options)
-    return Job(**{one.name: getattr(sized, one.name) for one in fields(sized)})
+    asked = {key: value for key, value in options.items() if key != "on"}
+    return Job(
+        **{one.name: getattr(sized, one.name) for one in fields(sized)}, asked={"products": products, **asked}
+    )
