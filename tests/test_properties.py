@@ -13,6 +13,8 @@ import shapely
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from geopandas.testing import assert_geodataframe_equal
+
 import weedzone as wz
 from weedzone.label import Active, Label, Limits, Rate
 
@@ -203,8 +205,8 @@ def test_a_survey_leaves_its_input_untouched(tmp_path: Path) -> None:
     patches = gpd.GeoDataFrame({"weed": ["dandelion"]}, geometry=[shapely.box(1, 1, 5, 5)], crs="EPSG:32615")
     copies = frame.copy(), patches.copy()
     wz.size_job(wz.Survey(turf=frame, infestations=patches), LABELS, RIG, on="2026-05-01")
-    gpd.testing.assert_geodataframe_equal(frame, copies[0])
-    gpd.testing.assert_geodataframe_equal(patches, copies[1])
+    assert_geodataframe_equal(frame, copies[0])
+    assert_geodataframe_equal(patches, copies[1])
 
 
 def test_many_sites_give_what_each_gives_alone() -> None:

@@ -144,7 +144,7 @@ class _Door:
         values = self.column("site")
         if values is None:
             return np.full(len(self.frame), None, dtype=object)
-        return self.mapped(values, _site_name)
+        return self.mapped(values, site_name)
 
     def names(self, name: str) -> Array:
         values = self.column(name)
@@ -245,7 +245,8 @@ class _Door:
             ) from None
 
 
-def _site_name(value: Any) -> str | None:
+def site_name(value: Any) -> str | None:
+    """Name of a site as text; None where it is blank."""
     if isinstance(value, float) and value.is_integer():
         value = int(value)
     return " ".join(str(value).split()) or None

@@ -40,7 +40,7 @@ def read_layers(path: str | Path) -> tuple[dict[str, gpd.GeoDataFrame], list[Fin
     frames: dict[str, gpd.GeoDataFrame] = {}
     findings: list[Finding] = []
     for file, layer, name in _sources(place):
-        known = _layer_name(name)
+        known = layer_name(name)
         if known is None:
             close = nearest(plain(name).replace(" ", "_"), LAYERS)
             hint = f"; did you mean {close!r}?" if close else f"; layers are {', '.join(LAYERS)}"
@@ -58,7 +58,8 @@ def read_layers(path: str | Path) -> tuple[dict[str, gpd.GeoDataFrame], list[Fin
     return frames, findings
 
 
-def _layer_name(name: str) -> str | None:
+def layer_name(name: str) -> str | None:
+    """Layer that a file or a layer in a file names, or None."""
     tidy = plain(name).replace(" ", "_").replace("-", "_")
     tidy = {"infestation": "infestations", "keepout": "keep_out", "keep_outs": "keep_out"}.get(tidy, tidy)
     return tidy if tidy in LAYERS else None
@@ -123,7 +124,7 @@ def _read(file: Path, layer: str | None, name: str) -> gpd.GeoDataFrame:
             else:
                 inside = _layers_in(file)
                 if layer is None and len(inside) > 1:
-                    layer = next((one for one in inside if _layer_name(one) == name), None)
+                    layer = next((one for one in inside if layer_name(one) == name), None)
                     if layer is None:
                         raise SurveyError(
                             f"the file holds several layers ({', '.join(inside)[:200]})",

@@ -1,0 +1,259 @@
+"""A survey too large for memory, split into blocks of sites that lie together.
+
+The layers are streamed from GeoParquet or a GeoPackage and written again as small files, block by block; shapes
+stay encoded until a block is sized. What belongs to no one site (a county's rivers) is kept once, with its
+extent, and handed to the blocks that it comes near.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pyarrow as pa
+import pyogrio
+import shapely
+from pyarrow import dataset, feather
+
+from weedzone.errors import SurveyError
+from weedzone.layers import site_name
+from weedzone.reading import LAYERS, layer_name
+from weedzone.shapes import Array, Floats, Ints
+
+BATCH_ROWS = 100_000
+GEOMETRY = "geometry"
+_NEEDED = ("turf", "infestations", "keep_out")
+_SHARED = ("keep_out", "history")
+NEAR_DEGREES = 0.02  # about 2 km: shared shapes are handed to blocks this near; exact reach comes later
+
+
+@dataclass(frozen=True)
+class Layer:
+    """One layer of the source: where it is, its CRS and its geometry column."""
+
+    name: str
+    path: Path
+    inside: str | None
+    crs: Any
+    geometry: str
+
+    def batches(self, columns: list[str] | None = None) -> Iterator[pa.RecordBatch]:
+        """Rows as they lie in the file, shapes as WKB in the column ``geometry``."""
+        if self.inside is None:
+            keep = None if columns is None else [*columns, self.geometry]
+            for batch in dataset.dataset(self.path).to_batches(batch_size=BATCH_ROWS, columns=keep):
+                yield self._renamed(batch)
+            return
+        with pyogrio.open_arrow(
+            self.path, layer=self.inside, columns=columns, batch_size=BATCH_ROWS, use_pyarrow=True
+        ) as (_, reader):
+            for batch in reader:
+                yield self._renamed(batch)
+
+    def _renamed(self, batch: pa.RecordBatch) -> pa.RecordBatch:
+        names = [GEOMETRY if name == self.geometry else name for name in batch.schema.names]
+        return batch.rename_columns(names)
+
+
+@dataclass(frozen=True)
+class Blocks:
+    """The blocks of a source.
+
+    Attributes
+    ----------
+    folder : Path
+        Scratch files, a folder a block.
+    sites : list of list of str
+        Names of the sites of each block, in spatial order.
+    crs : mapping of layer to CRS
+    """
+
+    folder: Path
+    sites: list[list[str]]
+    crs: dict[str, Any]
+
+    def __len__(self) -> int:
+        """Number of blocks."""
+        return len(self.sites)
+
+
+def layers_of(source: Path) -> dict[str, Layer]:
+    """Layers of a GeoPackage, or of a folder of GeoParquet files or datasets.
+
+    Raises
+    ------
+    SurveyError
+        No such source, a layer missing, a layer without shapes or CRS.
+    """
+    if not source.exists():
+        raise SurveyError("there is no such file or folder", file=source, mend="check the path")
+    found: dict[str, Layer] = {}
+    if source.is_dir():
+        for path in sorted(source.iterdir()):
+            name = layer_name(path.stem)
+            if name is not None and (path.is_dir() or path.suffix == ".parquet"):
+                found[name] = _parquet_layer(name, path)
+    else:
+        for inside in pyogrio.list_layers(source)[:, 0]:
+            name = layer_name(str(inside))
+            if name is not None:
+                info = pyogrio.read_info(source, layer=inside)
+                found[name] = Layer(
+                    name, source, str(inside), info["crs"], info["geometry_name"] or "wkb_geometry"
+                )
+    for name in _NEEDED:
+        if name not in found:
+            raise SurveyError(
+                "the layer is missing", file=source, layer=name, mend=f"add it; found: {', '.join(found)}"
+            )
+    return {name: found[name] for name in LAYERS if name in found}
+
+
+def _parquet_layer(name: str, path: Path) -> Layer:
+    try:
+        schema = dataset.dataset(path).schema
+        geo = json.loads((schema.metadata or {})[b"geo"])
+        column = geo["primary_column"]
+        described = geo["columns"][column]
+    except (KeyError, ValueError, OSError, pa.ArrowInvalid) as problem:
+        raise SurveyError(
+            f"this is no GeoParquet ({type(problem).__name__})",
+            file=path,
+            layer=name,
+            mend="write it with geopandas",
+        ) from None
+    if described.get("encoding") != "WKB":
+        raise SurveyError(
+            "the shapes are not encoded as WKB", file=path, layer=name, mend="write them as WKB"
+        )
+    crs = described.get("crs", "OGC:CRS84")
+    return Layer(name, path, None, crs, column)
+
+
+def split(source: Path, folder: Path, size: int) -> Blocks:
+    """Stream a source into blocks of at most `size` sites; a finished split is taken as it is.
+
+    Raises
+    ------
+    SurveyError
+        Infestations without a site.
+    """
+    layers = layers_of(source)
+    crs = {name: layer.crs for name, layer in layers.items()}
+    ready = folder / "blocks.json"
+    if ready.is_file():
+        return Blocks(folder, json.loads(ready.read_text(encoding="utf-8")), crs)
+    names, position = _sites(layers["infestations"])
+    order = _spatial_order(position)
+    block_of = {names[site]: rank // size for rank, site in enumerate(order)}
+    sites = [[names[site] for site in order[start : start + size]] for start in range(0, len(order), size)]
+    for number in range(len(sites)):
+        (folder / f"{number:06d}").mkdir(parents=True, exist_ok=True)
+    (folder / "shared").mkdir(exist_ok=True)
+    for layer in layers.values():
+        for part, batch in enumerate(layer.batches()):
+            _scatter(batch, layer, block_of, folder, part)
+    temporary = ready.with_suffix(".new")
+    temporary.write_text(json.dumps(sites), encoding="utf-8")
+    temporary.replace(ready)
+    return Blocks(folder, sites, crs)
+
+
+def _sites(layer: Layer) -> tuple[list[str], Floats]:
+    """Names of the sites and a point of each, in the layer's own coordinates."""
+    seen: dict[str, tuple[float, float]] = {}
+    for batch in layer.batches():
+        if "site" not in batch.schema.names:
+            raise SurveyError(
+                "the column 'site' is missing",
+                file=layer.path,
+                layer=layer.name,
+                mend="name each place's site",
+            )
+        names = _site_column(batch)
+        fresh = [row for row, name in enumerate(names) if name is not None and name not in seen]
+        shapes = shapely.from_wkb(np.asarray(batch.column(GEOMETRY))[fresh], on_invalid="ignore")
+        for row, box in zip(fresh, shapely.bounds(shapes), strict=True):
+            seen.setdefault(names[row], (float(box[0]), float(box[1])))
+        if any(name is None for name in names):
+            raise SurveyError(
+                "the site is missing", file=layer.path, layer=layer.name, mend="write the site's name"
+            )
+    return list(seen), np.nan_to_num(np.array(list(seen.values()), dtype=float).reshape(-1, 2))
+
+
+def _site_column(batch: pa.RecordBatch) -> list[str | None]:
+    return [None if value is None else site_name(value) for value in batch.column("site").to_pylist()]
+
+
+def _spatial_order(xy: Floats) -> Ints:
+    """Rows along a Hilbert curve, so that a block's sites lie together."""
+    if not len(xy):
+        return np.empty(0, dtype=np.intp)
+    return np.asarray(gpd.GeoSeries(shapely.points(xy)).hilbert_distance(level=16).argsort(kind="stable"))
+
+
+def _scatter(batch: pa.RecordBatch, layer: Layer, block_of: dict[str, int], folder: Path, part: int) -> None:
+    """Write each block's rows of one batch to the block's own folder."""
+    nowhere = -1
+    if "site" in batch.schema.names:
+        codes = [nowhere if name is None else block_of.get(name, nowhere) for name in _site_column(batch)]
+    else:
+        codes = [nowhere] * len(batch)
+    block = np.array(codes, dtype=np.intp)
+    table = pa.Table.from_batches([batch])
+    for number in np.unique(block):
+        if number == nowhere and layer.name not in _SHARED:
+            continue  # turf and boundaries of sites without infested ground
+        rows = table.take(pa.array(np.flatnonzero(block == number)))
+        place = folder / ("shared" if number == nowhere else f"{number:06d}")
+        feather.write_feather(rows, place / f"{layer.name}-{part:06d}.arrow", compression="lz4")
+
+
+def block_layers(blocks: Blocks, number: int) -> dict[str, gpd.GeoDataFrame]:
+    """Layers of one block, with the shared shapes that come near it."""
+    frames = {}
+    for name, crs in blocks.crs.items():
+        own = _frame(sorted((blocks.folder / f"{number:06d}").glob(f"{name}-*.arrow")), crs)
+        if own is not None:
+            frames[name] = own
+    degrees = _extent(frames["infestations"])
+    for name in _SHARED:
+        if name not in blocks.crs:
+            continue
+        near = _near(sorted((blocks.folder / "shared").glob(f"{name}-*.arrow")), blocks.crs[name], degrees)
+        if near is not None:
+            # Whatever site they name is not one of the sites: they hold wherever they come near.
+            near = near.assign(site=None)
+            frames[name] = gpd.pd.concat([frames[name], near], ignore_index=True) if name in frames else near
+    return frames
+
+
+def _frame(files: list[Path], crs: Any) -> gpd.GeoDataFrame | None:
+    if not files:
+        return None
+    table = pa.concat_tables([feather.read_table(file) for file in files], promote_options="default")
+    shapes: Array = shapely.from_wkb(np.asarray(table.column(GEOMETRY)), on_invalid="ignore")
+    data = table.drop_columns([GEOMETRY]).to_pandas()
+    return gpd.GeoDataFrame(data, geometry=shapes, crs=crs)
+
+
+def _extent(frame: gpd.GeoDataFrame) -> Any:
+    """Box about a block in longitude/latitude."""
+    return shapely.box(*frame.geometry.to_crs(4326).total_bounds).buffer(NEAR_DEGREES, join_style="mitre")
+
+
+def _near(files: list[Path], crs: Any, degrees: Any) -> gpd.GeoDataFrame | None:
+    box = gpd.GeoSeries([degrees], crs=4326).to_crs(crs).iloc[0]
+    kept = []
+    for file in files:
+        frame = _frame([file], crs)
+        if frame is not None:
+            kept.append(frame[shapely.intersects(shapely.box(*frame.bounds.to_numpy().T), box)])
+    found = [frame for frame in kept if len(frame)]
+    return gpd.pd.concat(found, ignore_index=True) if found else None
