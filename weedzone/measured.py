@@ -17,8 +17,8 @@ import pandas as pd
 from weedzone.dosing import Rig
 from weedzone.label import Label
 from weedzone.pour import pour_step_L, weigh_step_kg
-from weedzone.rig import Spreader
-from weedzone.units import FLOZ_PER_L, GAL_PER_L, LB_PER_KG, OZ_PER_KG, pour, weigh
+from weedzone.rig import Sprayer, Spreader
+from weedzone.units import FLOZ_PER_L, FT2_PER_M2, GAL_PER_L, LB_PER_KG, OZ_PER_KG, pour, weigh
 
 _JOINERS = "\u200c\u200d"
 _PER_SI = {"fl oz": FLOZ_PER_L, "oz": OZ_PER_KG, "lb": LB_PER_KG}
@@ -73,11 +73,11 @@ def water_text(litres: float, system: str = "us") -> str:
     return pour(math.ceil(litres / step - 1e-9) * step, system)
 
 
-def adjuvant_texts(label: Label, solution_L: float, system: str = "us") -> list[tuple[str, str]]:
-    """Name and amount of each adjuvant for a volume of solution, rounded down."""
-    return [
-        (one.name, _down(one.rate * solution_L, pour, pour_step_L, None, system)) for one in label.adjuvants
-    ]
+def added_texts(label: Label, rig: Rig, solution_L: float, system: str = "us") -> list[tuple[str, str]]:
+    """Name and amount of each adjuvant of the label and extra of the rig for a volume of solution, rounded down."""
+    extras = rig.extras if isinstance(rig, Sprayer) else ()
+    added = [(one.name, one.rate) for one in label.adjuvants] + [(one.name, one.rate) for one in extras]
+    return [(name, _down(rate * solution_L, pour, pour_step_L, None, system)) for name, rate in added]
 
 
 def size_text(load: Mapping[Any, Any], rig: Rig) -> str:
@@ -139,6 +139,12 @@ def short(number: float) -> str:
 def ground_text(area_m2: float, area_ft2: float) -> str:
     """Print an area in square feet and square metres."""
     return f"{area(area_ft2)} ft² ({area(area_m2)} m²)"
+
+
+def ground_pair(area_m2: float, system: str) -> tuple[str, str]:
+    """An area in the units that come first, and in the others."""
+    us, metric = f"{area(area_m2 * FT2_PER_M2)} ft²", f"{area(area_m2)} m²"
+    return (us, metric) if system == "us" else (metric, us)
 
 
 def area(number: float) -> str:

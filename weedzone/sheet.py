@@ -13,10 +13,10 @@ import jinja2
 
 from weedzone.errors import InputError
 from weedzone.filenames import file_names
-from weedzone.measured import day_text, plain_line, short
+from weedzone.measured import day_text, ground_pair, plain_line, short
 from weedzone.names import nearest
 from weedzone.placed import place
-from weedzone.sheet_page import ground, page
+from weedzone.sheet_page import page
 from weedzone.sizing import Sized
 
 _DPI = 144
@@ -123,7 +123,7 @@ def _index(job: Sized, names: dict[str, str], day: dt.date, system: str) -> str:
             {
                 "site": plain_line(site, 120),
                 "href": quote(name),
-                "ground": ground(float(treated.get(site, 0.0)), system),
+                "ground": ground_pair(float(treated.get(site, 0.0)), system),
                 "products": [
                     f"{plain_line(row['product'], 60)}: {row['loads']} load{'s' if row['loads'] > 1 else ''}, "
                     f"{short(row['tanks'])} of a full one"

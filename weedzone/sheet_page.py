@@ -6,37 +6,46 @@ import datetime as dt
 import math
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
-from weedzone.addition import additions
 from weedzone.cautions import CAUTIONS
-from weedzone.errors import InputError
 from weedzone.label import Label
 from weedzone.measured import (
-    adjuvant_texts,
-    area,
+    added_texts,
     capacity_text,
     day_text,
+    ground_pair,
     loads_text,
     plain_line,
     product_text,
     short,
-    too_fine,
     water_text,
 )
+from weedzone.mixing import Item, order_of_addition
 from weedzone.rig import Sprayer
+from weedzone.sheet_rules import (
+    NAME,
+    TEXT,
+    distinct,
+    followup,
+    hints,
+    kept_off,
+    left_alone,
+    warnings,
+    weather,
+)
 from weedzone.sizing import Sized
-from weedzone.units import FT2_PER_M2, GAL_PER_L, KSQFT_PER_M2, LB_PER_KG, convert, show
-from weedzone.weather_limits import Limits, strictest
+from weedzone.units import GAL_PER_L, KSQFT_PER_M2, LB_PER_KG
 
-# Two printed pages hold this much; what does not fit is summed up, and the tables of the job have all of it.
-_ZONES, _REASONS, _KINDS, _LOADS, _WARNINGS = 14, 10, 14, 16, 8
-_NAME, _TEXT = 80, 240
-_MORE_HINTS = ("mixing", "order")
+_LOADS = 6  # groups of like loads of one product
+# Lines up to which each setting of the print holds two pages, as tried in a browser; see `_lines_of`.
+_DENSITY = (("", 60.0), ("dense", 72.0), ("denser", 92.0), ("densest", 112.0))
+# Zones, and rows of each list, that are shown; what does not fit two pages is summed up, and the tables of the job
+# have all of it.
+_CAPS = ((14, 12), (8, 8), (4, 4))
 
 
-def page(job: Sized, site: str, date: dt.date, system: str) -> dict[str, Any]:
+def page(job: Sized, site: str, date: dt.date, system: str = "us") -> dict[str, Any]:
     """Everything on the sheet of one site.
 
     Parameters
@@ -48,9 +57,18 @@ def page(job: Sized, site: str, date: dt.date, system: str) -> dict[str, Any]:
     system : {"us", "metric"}
         Units that come first.
     """
+    content: dict[str, Any] = {}
+    for zones, listed in _CAPS:
+        content = _content(job, site, date, system, zones, listed)
+        if _lines_of(content) <= _DENSITY[-1][1]:
+            break
+    return content | {"density": _density(_lines_of(content))}
+
+
+def _content(job: Sized, site: str, date: dt.date, system: str, zones: int, listed: int) -> dict[str, Any]:
     mine = {name: frame[frame["site"] == site] for name, frame in _frames(job).items()}
     labels = [job.labels[str(name)] for name in mine["totals"]["product"]]
-    ledger = mine["ledger"]
+    ledger, granules = mine["ledger"], not isinstance(job.rig, Sprayer)
     treated = ledger["outcome"] == "treated"
     return {
         "site": plain_line(site, 120),
@@ -58,18 +76,43 @@ def page(job: Sized, site: str, date: dt.date, system: str) -> dict[str, Any]:
         "head": _head(job, mine, ledger["area_m2"][treated].sum(), ledger["area_m2"][~treated].sum(), system),
         "rig": _rig(job),
         "products": _products(job, labels, mine, system),
-        "granules": not isinstance(job.rig, Sprayer),
-        "zones": _zones(mine["zones"], system),
-        "left": _left(ledger[~treated], system),
-        "kept": _kept(job, site, labels, system),
-        "weather": _weather(labels, system),
-        "ppe": _distinct((label.name, item) for label in labels for item in label.ppe),
-        "reentry": _distinct((label.name, label.reentry or "see the label") for label in labels),
-        "followup": [(plain_line(label.name, _NAME), followup(label, date)) for label in labels],
-        "hints": _hints(labels),
-        "warnings": _warnings(job, mine, date),
+        "granules": granules,
+        "zones": _zones(mine["zones"], system, zones),
+        "left": left_alone(ledger[~treated], system, listed),
+        "kept": kept_off(job, site, labels, system, listed),
+        "weather": weather(labels, system, granules=granules),
+        "ppe": distinct((label.name, item) for label in labels for item in label.ppe),
+        "reentry": distinct((label.name, label.reentry or "see the label") for label in labels),
+        "followup": [(plain_line(label.name, NAME), followup(label, date)) for label in labels],
+        "hints": hints(labels),
+        "warnings": warnings(job, mine, date, listed),
         "cautions": CAUTIONS,
     }
+
+
+def _density(lines: float) -> str:
+    """How tightly the sheet has to be set for print."""
+    return next((name for name, most in _DENSITY if lines <= most), _DENSITY[-1][0])
+
+
+def _lines_of(content: dict[str, Any]) -> float:
+    """Rough count of the lines that the sheet takes in print at the widest setting."""
+    products, zones = content["products"], content["zones"]["rows"]
+    full = [14, 4 * len(products), *(_lines(one, 140) for one in content["warnings"])]
+    full += [len(one["loads"]) * (2 if len(one["added"]) > 2 else 1.2) for one in products]
+    full += [_lines(f"{one['facts']}{one['actives']}", 140) + _lines(one["said"], 140) for one in products]
+    full += [max(_lines(one["turf"] + one["caution"], 30), _lines(one["weeds"], 60)) for one in zones]
+    full += [2 * ((len(products) + 3) // 4)]
+    half: list[float] = [_lines(" ".join(map(str, row)), 75) for row in content["kept"]["rows"]]
+    half += [_lines(" ".join(row), 75) for row in content["left"]["rows"]]
+    half += [_lines(f"{text} {names}", 80) for text, names in (*content["ppe"], *content["reentry"])]
+    half += [_lines(f"{name} {text}", 75) for name, text in content["followup"]]
+    half += [_lines(f"{text} {names}", 90) for _, texts in content["hints"] for text, names in texts]
+    return sum(full) + sum(half) / 2
+
+
+def _lines(text: str, width: int) -> float:
+    return math.ceil(len(text) / width)
 
 
 def _frames(job: Sized) -> dict[str, pd.DataFrame]:
@@ -77,26 +120,20 @@ def _frames(job: Sized) -> dict[str, pd.DataFrame]:
     return {"zones": zones, "totals": job.totals, "loads": job.loads, "ledger": job.ledger}
 
 
-def ground(area_m2: float, system: str) -> tuple[str, str]:
-    """An area in the units that come first, and in the others."""
-    us, metric = f"{area(area_m2 * FT2_PER_M2)} ft²", f"{area(area_m2)} m²"
-    return (us, metric) if system == "us" else (metric, us)
-
-
 def _head(
     job: Sized, mine: dict[str, pd.DataFrame], treated: float, left: float, system: str
 ) -> list[tuple[str, str, str]]:
     count = len(mine["loads"])
     return [
-        ("To be treated", *ground(treated, system)),
-        ("Infested, left alone", *ground(left, system)),
+        ("To be treated", *ground_pair(treated, system)),
+        ("Infested, left alone", *ground_pair(left, system)),
         ("Zones", str(len(mine["zones"])), ""),
         ("Loads", f"{count:,}", f"a full one is {capacity_text(job.rig)}"),
     ]
 
 
 def _rig(job: Sized) -> str:
-    rig, said = job.rig, [f"{job.use} use with {plain_line(job.rig.name, _NAME)}"]
+    rig, said = job.rig, [f"{job.use.capitalize()} use with {plain_line(job.rig.name, NAME)}"]
     if isinstance(rig, Sprayer):
         if rig.carrier_L_per_m2 is not None:
             said.append(
@@ -123,24 +160,30 @@ def _products(
 def _product(job: Sized, label: Label, loads: pd.DataFrame, system: str) -> dict[str, Any]:
     rows = loads[loads["product"] == label.name]
     groups = _like(rows)
-    steps = additions(label)
+    extras = job.rig.extras if isinstance(job.rig, Sprayer) else ()
+    steps = order_of_addition(label, extras)
     facts = filter(None, (label.form, label.formulation, label.registration))
     return {
-        "name": plain_line(label.name, _NAME),
-        "facts": ", ".join(plain_line(one, _NAME) for one in facts),
+        "name": plain_line(label.name, NAME),
+        "facts": ", ".join(plain_line(one, NAME) for one in facts),
         "signal": plain_line(label.signal_word, 20),
         "actives": ", ".join(_active(one.name, one.group) for one in label.actives),
         "loads_text": loads_text(rows, job.rig),
-        "adjuvants": [plain_line(one.name, _NAME) for one in label.adjuvants],
+        "added": [plain_line(name, NAME) for name, _ in added_texts(label, job.rig, 1.0)],
         "loads": [_load(job, label, group, system) for group in groups[:_LOADS]],
         "more": max(0, len(groups) - _LOADS),
-        "order": [f"{plain_line(name, _NAME)} ({sort})" for name, sort in steps],
-        "said": [plain_line(label.hints[key], _TEXT) for key in _MORE_HINTS if key in label.hints],
+        "order": [_step(item) for item in steps],
+        "said": plain_line(label.hints.get("mixing", ""), TEXT),
     }
 
 
+def _step(item: Item) -> str:
+    what = item.group if item.sure else item.sort
+    return f"{plain_line(item.name, NAME)} ({what})"
+
+
 def _active(name: str, group: str) -> str:
-    return plain_line(name, _NAME) + (f" (group {plain_line(group, 8)})" if group else "")
+    return plain_line(name, NAME) + (f" (group {plain_line(group, 8)})" if group else "")
 
 
 def _like(rows: pd.DataFrame) -> list[list[dict[Any, Any]]]:
@@ -157,7 +200,7 @@ def _like(rows: pd.DataFrame) -> list[list[dict[Any, Any]]]:
 def _load(job: Sized, label: Label, rows: list[dict[Any, Any]], system: str) -> dict[str, Any]:
     row, other = rows[0], "metric" if system == "us" else "us"
     number = str(row["load"]) if len(rows) == 1 else f"{row['load']} to {rows[-1]['load']}"
-    both = [adjuvant_texts(label, row["solution_L"], one) for one in (system, other)]
+    both = [added_texts(label, job.rig, row["solution_L"], one) for one in (system, other)]
     gallons, litres = f"{short(row['solution_gal'])} gal", f"{short(row['solution_L'])} L"
     return {
         "number": f"{number} of {row['of']}",
@@ -169,9 +212,10 @@ def _load(job: Sized, label: Label, rows: list[dict[Any, Any]], system: str) -> 
                 for one in (system, other)
             )
         ),
-        "adjuvants": [_pair(first[1], second[1]) for first, second in zip(*both, strict=True)],
+        "added": [_pair(first[1], second[1]) for first, second in zip(*both, strict=True)],
         "makes": (gallons, litres) if system == "us" else (litres, gallons),
-        "covers": ground(row["area_m2"], system),
+        "covers": ground_pair(row["area_m2"], system),
+        "zones": plain_line("; ".join(dict.fromkeys(one["zones"] for one in rows)), NAME),
     }
 
 
@@ -179,155 +223,26 @@ def _pair(first: str, second: str) -> tuple[str, str]:
     return (first, "" if second == first else second)
 
 
-def _zones(zones: pd.DataFrame, system: str) -> dict[str, Any]:
+def _zones(zones: pd.DataFrame, system: str, most: int) -> dict[str, Any]:
     rows = zones.to_dict("records")
     shown = [
         {
             "zone": row["zone"],
-            "product": plain_line(row["product"], _NAME),
-            "turf": plain_line(row["turf"], _NAME),
+            "product": plain_line(row["product"], NAME),
+            "turf": plain_line(row["turf"], NAME),
             "weeds": plain_line(row["weeds"], 120),
             "rating": row["rating"],
             "dose": row["dose"],
-            "caution": plain_line(row["caution"], _TEXT),
-            "area": ground(row["area_m2"], system),
-            "tanks": short(row["tanks"]) if row["tanks"] >= 0.01 else "under 0.01",
+            "caution": plain_line(row["caution"], TEXT),
+            "area": ground_pair(row["area_m2"], system),
+            "tanks": f"{row['tanks']:.2f}" if row["tanks"] >= 0.01 else "under 0.01",
         }
-        for row in rows[:_ZONES]
+        for row in rows[:most]
     ]
-    rest = rows[_ZONES:]
+    rest = rows[most:]
     return {
         "rows": shown,
         "rest": len(rest),
-        "rest_area": ground(sum(row["area_m2"] for row in rest), system)[0],
+        "rest_area": ground_pair(sum(row["area_m2"] for row in rest), system)[0],
         "rest_cautions": sum(bool(row["caution"]) for row in rest),
     }
-
-
-def _left(rest: pd.DataFrame, system: str) -> dict[str, Any]:
-    by = rest.groupby(["outcome", "reason"])["area_m2"].sum().sort_values(ascending=False, kind="stable")
-    rows = by.reset_index().to_dict("records")
-    tail = rows[_REASONS:]
-    return {
-        "rows": [
-            (ground(row["area_m2"], system)[0], row["outcome"], plain_line(row["reason"], 120))
-            for row in rows[:_REASONS]
-        ],
-        "rest": len(tail),
-        "rest_area": ground(sum(row["area_m2"] for row in tail), system)[0],
-    }
-
-
-def _kept(job: Sized, site: str, labels: list[Label], system: str) -> dict[str, Any]:
-    """Kinds of keep-out feature on the site, how many, and the widest distance that a product here keeps."""
-    reach, names = job.reach, list(job.plans)
-    rows = np.flatnonzero(job.survey.local.sites[reach.features.site] == site)
-    used = [names.index(label.name) for label in labels] or list(range(len(names)))
-    widest = reach.widest_m[rows][:, used].max(axis=1, initial=0.0)
-    kinds = reach.kind[rows].astype(str)
-    found = []
-    for kind in np.unique(kinds):
-        same = kinds == kind
-        count = len(np.unique(reach.features.row[rows[same]]))
-        far = float(widest[same].max())
-        distance = f"keep {show(far, 'length', system)} off" if far > 0 else "keep off it"
-        found.append((far, plain_line(kind, 60), count, distance))
-    found.sort(key=lambda one: (-one[0], one[1]))
-    return {"rows": [one[1:] for one in found[:_KINDS]], "rest": max(0, len(found) - _KINDS)}
-
-
-def _weather(labels: list[Label], system: str) -> dict[str, Any]:
-    if not labels:
-        return {"rows": [], "clash": ""}
-    try:
-        limits = strictest(labels)
-    except InputError as fault:
-        return {"rows": [], "clash": plain_line(fault, _TEXT)}
-    return {
-        "rows": [(name, value, _who(limits, keys)) for name, value, keys in _weather_rows(limits, system)],
-        "clash": "",
-    }
-
-
-def _weather_rows(limits: Limits, system: str) -> list[tuple[str, str, tuple[str, ...]]]:
-    mph, degree = ("mph", "degF") if system == "us" else ("km/h", "degC")
-    wind = [_figure(convert(one, "speed", mph)) for one in (limits.wind_min_mps, limits.wind_max_mps)]
-    heat = [_figure(convert(one, "temperature", degree)) for one in (limits.temp_min_c, limits.temp_max_c)]
-    return [
-        ("Wind", f"{wind[0]} to {wind[1]} {mph}", ("wind_min_mps", "wind_max_mps")),
-        ("Temperature", f"{heat[0]} to {heat[1]} °{degree[-1]}", ("temp_min_c", "temp_max_c")),
-        ("No rain for", f"{_figure(limits.rainfast_s / 3600)} hours after", ("rainfast_s",)),
-        (
-            "Delta-T",
-            f"{_figure(limits.delta_t_min_c)} to {_figure(limits.delta_t_max_c)} °C",
-            ("delta_t_min_c", "delta_t_max_c"),
-        ),
-    ]
-
-
-def _figure(number: float) -> str:
-    return f"{number:.1f}".removesuffix(".0")
-
-
-def _who(limits: Limits, keys: tuple[str, ...]) -> str:
-    names = dict.fromkeys(limits.source[key] for key in keys)
-    return ", ".join(
-        "a common limit, a label is silent" if one == "default" else plain_line(one, 40) for one in names
-    )
-
-
-def _distinct(pairs: Any) -> list[tuple[str, list[str]]]:
-    """Texts without repeats, each with the products that say it."""
-    found: dict[str, list[str]] = {}
-    for name, text in pairs:
-        found.setdefault(plain_line(text, _TEXT), []).append(plain_line(name, 40))
-    return list(found.items())
-
-
-def _hints(labels: list[Label]) -> list[tuple[str, list[tuple[str, list[str]]]]]:
-    keys = dict.fromkeys(key for label in labels for key in label.hints if key not in _MORE_HINTS)
-    return [
-        (plain_line(key, 40), _distinct((one.name, one.hints[key]) for one in labels if key in one.hints))
-        for key in keys
-    ]
-
-
-def followup(label: Label, date: dt.date) -> str:
-    """When a product may be put down again, by its label's interval."""
-    yearly = label.applications_per_year
-    most = f"; at most {yearly} a year" if yearly else ""
-    if label.interval_days is None:
-        return f"the label at hand states no interval: read it before treating again{most}"
-    low, high = label.interval_days
-    first = date + dt.timedelta(days=math.ceil(low))
-    if high <= low:
-        return f"not before {day_text(first)} ({low:g} days){most}"
-    last = date + dt.timedelta(days=math.floor(high))
-    return f"{day_text(first)} to {day_text(last)} ({low:g} to {high:g} days){most}"
-
-
-def _warnings(job: Sized, mine: dict[str, pd.DataFrame], date: dt.date) -> list[str]:
-    found = []
-    if date != job.on:
-        found.append(
-            f"Sized for {day_text(job.on)}: limits of the year may differ on another day. Size the job again."
-        )
-    found += [
-        f"{row['zone']}, {plain_line(row['product'], _NAME)}: {plain_line(row['caution'], _TEXT)}"
-        for row in mine["zones"].to_dict("records")
-        if row["caution"]
-    ]
-    loads = mine["loads"].to_dict("records")
-    fine = dict.fromkeys(
-        plain_line(row["product"], _NAME)
-        for row in loads
-        if too_fine(row["product_amount"], row["product_unit"], job.rig)
-    )
-    if fine:
-        found.append(
-            f"Too little for the steps of the measure at hand: {', '.join(fine)}. Use a syringe or a fine scale."
-        )
-    found += [plain_line(one.message, _TEXT) for one in job.rig.findings(date)]
-    if len(found) > _WARNINGS:
-        found[_WARNINGS - 1 :] = [f"and {len(found) - _WARNINGS + 1} more: see the job's findings"]
-    return found

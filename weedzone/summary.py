@@ -9,7 +9,7 @@ import pandas as pd
 from weedzone.cautions import CAUTIONS
 from weedzone.label import Label
 from weedzone.measured import (
-    adjuvant_texts,
+    added_texts,
     area,
     capacity_text,
     day_text,
@@ -105,8 +105,8 @@ def _product(job: Sized, label: Label, rows: pd.DataFrame) -> list[str]:
         product_text(total.product_amount, unit, job.rig, system) for system in ("us", "metric")
     )
     facts_of.append(("product", poured if poured == metric else f"{poured} ({metric})"))
-    for adjuvant, amount in adjuvant_texts(label, total.solution_L):
-        facts_of.append(("adjuvant", f"{amount} of {plain_line(adjuvant, 60)}"))
+    for added, amount in added_texts(label, job.rig, total.solution_L):
+        facts_of.append(("and", f"{amount} of {plain_line(added, 60)}"))
     facts_of.append(("loads", _loads(job, label, rows)))
     for fact, text in facts_of:
         lines += _wrapped(text, f"    {fact:<10}")
