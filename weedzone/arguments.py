@@ -38,6 +38,8 @@ def at_hand(
     prefer: tuple[str, ...],
 ) -> dict[str, Label]:
     """Labels that may be used; every product named anywhere must have a label."""
+    if products is not None and not products:
+        raise InputError("it names no product", field="products", mend='write {"tall fescue": "..."}')
     for field_name, names in (
         ("products", (products or {}).values()),
         ("exclude", exclude),

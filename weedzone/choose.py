@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations, product
+from typing import Any
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from weedzone.errors import LabelError
 from weedzone.shapes import Array, Bools, Floats, Ints
 
 MOST_PRODUCTS = 12
+MOST_SHARINGS = 4096  # above it a solver is quicker than trying them all
 _CLOSE = 1e-9
 
 
@@ -193,7 +195,7 @@ def _exhaustive(options: Options, rows: Ints, sets: Sequence[Ints]) -> Ints:
 
 
 def _sharings(options: Options, one: Ints) -> list[Ints]:
-    """Every way to give rows to the equally good products of a set, as long as they can be counted."""
+    """Every way to give rows to the equally good products of a set; where they are too many, the best of them."""
     keys = np.concatenate([_keys(options, slice(None), one), -options.price[np.newaxis, :, one]])
     choices = []
     for row in range(len(options.site)):
@@ -201,6 +203,43 @@ def _sharings(options: Options, one: Ints) -> list[Ints]:
         top = max(column)
         able = options.can[row, one].any()
         choices.append([int(one[at]) for at, found in enumerate(column) if found == top] if able else [-1])
-    if np.prod([float(len(choice)) for choice in choices]) > 4096:
-        return [_give(options, one)]
+    if np.prod([float(len(choice)) for choice in choices]) > MOST_SHARINGS:
+        return [_fewest_loads(options, one, choices)]
     return [np.array(found, dtype=np.intp) for found in product(*choices)]
+
+
+def _fewest_loads(options: Options, one: Ints, choices: Sequence[Sequence[int]]) -> Ints:
+    """Sharing that takes the fewest loads, then the least material: two integer programs, solved by HiGHS."""
+    from scipy.optimize import Bounds, LinearConstraint, milp
+
+    row = np.array([r for r, choice in enumerate(choices) for p in choice if p >= 0], dtype=np.intp)
+    at = np.array([p for choice in choices for p in choice if p >= 0], dtype=np.intp)
+    n, m = len(row), len(one)
+    live = np.unique(row)
+    once = np.zeros((len(live), n + m))
+    once[np.searchsorted(live, row), np.arange(n)] = 1.0
+    full = np.zeros((m, n + m))
+    full[np.searchsorted(one, at), np.arange(n)] = (options.area[:, np.newaxis] * options.load)[row, at]
+    full[np.arange(m), n + np.arange(m)] = -1.0
+    rules = [LinearConstraint(once, 1.0, 1.0), LinearConstraint(full, -np.inf, _CLOSE)]
+    count = np.concatenate([np.zeros(n), np.ones(m)])
+    upper = np.concatenate([np.ones(n), np.full(m, np.inf)])
+    material = (options.area[:, np.newaxis] * options.material)[row, at]
+    scaled = np.concatenate([material / max(float(material.max(initial=0.0)), 1e-300), np.zeros(m)])
+
+    def solve(cost: Floats, more: list[Any]) -> Any:
+        return milp(
+            cost, integrality=np.ones(n + m), bounds=Bounds(0.0, upper), constraints=[*rules, *more],
+            options={"mip_rel_gap": 0.0},
+        )  # fmt: skip
+
+    first = solve(count, [])
+    second = (
+        solve(scaled, [LinearConstraint(count, -np.inf, np.round(first.fun))]) if first.success else first
+    )
+    if not second.success:
+        return _give(options, one)
+    out = np.full(len(choices), -1, dtype=np.intp)
+    taken = np.flatnonzero(second.x[:n] > 0.5)
+    out[row[taken]] = at[taken]
+    return out

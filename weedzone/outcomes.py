@@ -84,8 +84,6 @@ def outcomes(
     # The product with the narrowest buffers speaks for ground that all buffers hold.
     narrow = reach.widest_m.sum(axis=0)
     settle(~reached.any(axis=1), "buffer", "", able / (1.0 + narrow))
-    if not plans:
-        return outcome, product, reason
     furthest = np.where(reached, stage, -1)
     # Of products that a limit stops alike, the one that opens first speaks.
     soonest = np.where(furthest == furthest.max(axis=1, keepdims=True), opens, np.inf)

@@ -191,8 +191,6 @@ def zone_ground(
 
 def _at(table: Array, product: Ints) -> Array:
     """Value of each row's product; of the first where there is none."""
-    if not table.shape[1]:
-        return np.zeros(len(table))
     return np.asarray(table[np.arange(len(table)), np.maximum(product, 0)])
 
 
@@ -243,7 +241,7 @@ def _reduced(
     planned = list(plans.values())
     full = np.array([plan.dose_high for plan in planned])
     rows = np.flatnonzero(treated >= 0)
-    rows = rows[dose[rows] < full[treated[rows]] / SLACK] if len(rows) else rows
+    rows = rows[dose[rows] < full[treated[rows]] / SLACK]
     area = shapely.area(parts.geoms)
     cut: dict[tuple[int, int, str, str], float] = {}
     for row in rows:
