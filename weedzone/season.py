@@ -39,6 +39,7 @@ AUTUMN: Mapping[str, tuple[str, str]] = {
 }
 """When perennial broadleaf weeds of cool-season lawns take spray best in the middle of North America."""
 
+_A_YEAR = 364  # the last day before the first visit's own day comes round
 _MOST_DAYS = 5 * 366
 _LOOK_AHEAD = 2 * 366
 
@@ -140,8 +141,10 @@ class SeasonPlan:
             f"visit {row.visit}  {row.date} ({row.window})  {row.site}  {row.work}"
             for row in self.table().itertuples()
         ]
-        lines += [f"{row.severity}: {row.feature}: {row.message}" for row in self.findings.itertuples()]
-        return "\n".join([*(lines or ["no visit"]), *CAUTIONS])
+        lines = lines or ["no visit"]
+        for row in self.findings.itertuples():
+            lines.append(": ".join(text for text in (row.severity, row.feature, row.message) if text))
+        return "\n".join([*lines, *CAUTIONS])
 
 
 def season_plan(
@@ -211,7 +214,7 @@ def season_plan(
     frame = Frame(first, last + dt.timedelta(days=_LOOK_AHEAD))
     heat = None if temperatures is None else read_temperatures(temperatures)
     patches = patches_of(job)
-    weeds = list(dict.fromkeys(weed for patch in patches for weed in patch.weeds))
+    weeds = list(dict.fromkeys(weed for patch in patches for weed in (*patch.weeds, *patch.second_weeds)))
     by_weed, found = _by_weed(seasons, weeds, frame, heat)
     free, frosty = frost_free(frost, frame)
     season = Season(job.plans, job.labels, frame, last, by_weed, free)
@@ -244,7 +247,7 @@ def _days(job: Sized, visits: object, until: object) -> tuple[list[dt.date], dt.
     if days[0] < job.on:
         what = f"the first visit, {days[0]}, is before the day that the job was sized for, {job.on}"
         raise InputError(what, field="visits", mend=f'size the job with on="{days[0]}"')
-    last = days[0] + dt.timedelta(days=365) if until is None else read_date(until, "until")
+    last = days[0] + dt.timedelta(days=_A_YEAR) if until is None else read_date(until, "until")
     if until is None:
         last = max(last, days[-1])
     if last < days[-1] or (last - days[0]).days > _MOST_DAYS:

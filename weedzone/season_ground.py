@@ -11,7 +11,7 @@ import shapely
 from weedzone.limits import Application
 from weedzone.sizing import Sized
 from weedzone.tables import zone_order
-from weedzone.zones import OUTCOMES
+from weedzone.zones import MIN_AREA_M2, OUTCOMES
 
 _MAY_COME = ("treated", "yearly limit", "applications used up", "too soon")
 
@@ -123,7 +123,10 @@ class Closed:
 
 
 def patches_of(job: Sized) -> list[Patch]:
-    """The treated ground of a job, and the ground that only past applications close."""
+    """The treated ground of a job, and the ground that only past applications close.
+
+    Ground too small to be a zone of its own (a hair between two outlines that do not quite meet) is left out.
+    """
     zoned, parts = job.zoned, job.zoned.parts
     codes = [OUTCOMES.index(name) for name in _MAY_COME]
     rows = np.flatnonzero(np.isin(zoned.outcome, codes) & (zoned.product >= 0))
@@ -138,8 +141,9 @@ def patches_of(job: Sized) -> list[Patch]:
     names[zone_order(zoned)] = job.zones["zone"].to_numpy(dtype=object)
     labels = [plan.label for plan in job.plans.values()]
     found = []
+    grown = areas >= MIN_AREA_M2
     for (site, zone, p, zone_2, p_2, past, set_), area_m2, wetted_m2 in zip(
-        distinct.tolist(), areas.tolist(), wets.tolist(), strict=True
+        distinct[grown].tolist(), areas[grown].tolist(), wets[grown].tolist(), strict=True
     ):
         weeds = tuple(weed for weed in parts.weed_sets[set_] if weed in labels[p].weeds)
         more: tuple[str, str, tuple[str, ...]] = ("", "", ())

@@ -35,7 +35,7 @@ def seed_reminders(
         raise InputError("seed set of which weed?", field="seed_set", mend='write {"dandelion": "05-10"}')
     here: dict[str, set[int]] = {}
     for patch in patches:
-        for weed in patch.weeds:
+        for weed in (*patch.weeds, *patch.second_weeds):
             here.setdefault(weed, set()).add(patch.site)
     rows: list[dict[str, Any]] = []
     findings: list[Finding] = []
