@@ -98,7 +98,7 @@ def load_tables(
     measured, findings = _measured(load_needs, product[at], planned, rig)
     loads |= {
         "extras_floz": load_needs.extras_L * FLOZ_PER_L,
-        "zones": _zones_of(zones, load, zone),
+        "zones": _zones_of(zones, load, zone, len(row)),
         **measured,
     }
     pieces = {
@@ -137,13 +137,13 @@ def _zones(zoned: Zoned, planned: Mapping[str, Plan], rig: Rig) -> _Zones:
     return _Zones(site[by], product[by], mix, number[by], np.bincount(of, area, n)[by], needs.rows(by))
 
 
-def _zones_of(zones: _Zones, load: Ints, zone: Ints) -> Array:
+def _zones_of(zones: _Zones, load: Ints, zone: Ints, n_loads: int) -> Array:
     """Zones of each load in words, "Z1; Z3"."""
     names = np.array([f"Z{number}" for number in zones.number], dtype=object)[zone]
-    starts = np.flatnonzero(np.diff(load, prepend=-1))
-    return np.array(
-        ["; ".join(one) for one in np.split(names, starts[1:])] if len(load) else [], dtype=object
-    )
+    starts = np.searchsorted(load, np.arange(1, n_loads))
+    found = np.empty(n_loads, dtype=object)
+    found[:] = ["; ".join(one) for one in np.split(names, starts)][:n_loads]
+    return found
 
 
 def _measured(

@@ -8,7 +8,8 @@ from weedzone.dosing import Rig
 from weedzone.rig import Spreader
 from weedzone.shapes import Floats, Ints
 
-_NEARLY = 1e-9  # part of a load that is rounding, not a load
+_ROUNDING = 2e-6  # part of a load that is rounding of areas, not a load
+_NEARLY = 1e-9
 
 
 def carried(solution_L: Floats, product_kg: Floats, rig: Rig) -> tuple[Floats, float]:
@@ -33,6 +34,8 @@ def split_loads(
 ) -> tuple[Ints, Ints, Floats]:
     """Loads of each row: as many full ones as go in, then one partial load with the rest.
 
+    A rest of less than two millionths of a load is no load: it goes with the last full one.
+
     Parameters
     ----------
     carried_total : ndarray of float
@@ -54,16 +57,15 @@ def split_loads(
         Part of the row's total that the load carries; they sum to one.
     """
     filled = carried_total + priming
-    count = np.maximum(np.ceil(filled / load - _NEARLY), 1).astype(np.intp)
+    count = np.maximum(np.ceil(filled / load - _ROUNDING), 1).astype(np.intp)
     row = np.repeat(np.arange(len(count)), count)
     number = np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count) + 1
-    first, last = number == 1, number == count[row]
     total = filled[row]
-    fill = total / count[row] if even else np.where(last, total - (count[row] - 1) * load, load)
-    # Even fillings smaller than the priming would put less than nothing on the ground: the lines take it first.
-    spare = np.where(first, np.minimum(priming, fill), 0.0)
-    late = (number == 2) * np.maximum(priming - fill, 0.0)
-    return row, number, (fill - spare - late) / carried_total[row]
+    end = total * number / count[row] if even else np.minimum(number * load, total)
+    # The lines take theirs of what is filled first.
+    on_ground = np.where(number == count[row], carried_total[row], np.maximum(end - priming, 0.0))
+    before = np.where(number == 1, 0.0, np.roll(on_ground, 1))
+    return row, number, (on_ground - before) / carried_total[row]
 
 
 def served(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import geopandas as gpd
@@ -16,7 +16,7 @@ from weedzone.ground import to_degrees
 from weedzone.loads import at_start
 from weedzone.overlay import cut
 from weedzone.rig import Spreader
-from weedzone.shapes import Array, areal
+from weedzone.shapes import Array, Ints, areal
 from weedzone.sizing import Sized
 from weedzone.tables import frame_of
 from weedzone.units import FT2_PER_M2, GAL_PER_L
@@ -151,6 +151,22 @@ def _sequence(loads: pd.DataFrame) -> list[tuple[str, str]]:
     return out
 
 
+def _laid(sized: Sized, whole: Sized, number: Mapping[str, int]) -> tuple[Array, Ints]:
+    """The job's parts in the metres of the whole turf, and their sites there."""
+    own, other = sized.survey.local.ground, whole.survey.local.ground
+    parts = sized.zoned.parts
+    to = np.array([number[name] for name in sized.survey.sites], dtype=np.intp)[parts.site]
+    one, two = own.block[parts.site], other.block[to]
+    same = (own.block_lon[one] == other.block_lon[two]) & (own.block_lat[one] == other.block_lat[two])
+    if not same.all():  # far larger surroundings: by way of degrees, good to a millimetre
+        shapes = to_degrees(areal(own.to_survey(parts.geoms, parts.site)), sized.survey.crs, other.base)
+        return areal(other.to_local(shapes, to)), to
+    shift = np.repeat(
+        own.origin_m[parts.site] - other.origin_m[to], shapely.get_num_coordinates(parts.geoms), axis=0
+    )
+    return np.asarray(shapely.transform(parts.geoms, lambda xy: xy + shift)), to
+
+
 def spare_ground(sized: Sized, **options: Any) -> gpd.GeoDataFrame:
     """Ground that may take what is left in the tank, beyond the job's own zones.
 
@@ -175,12 +191,9 @@ def spare_ground(sized: Sized, **options: Any) -> gpd.GeoDataFrame:
     whole = whole_ground(sized.survey, sized.labels, sized.rig, sized.use, on=sized.on, **options)
     parts, can = whole.zoned.parts, whole.zoned.can
     number = {name: at for at, name in enumerate(whole.survey.sites)}
-    ground = sized.ground
-    degrees = to_degrees(areal(ground.geometry.to_numpy()), ground.crs, whole.survey.local.ground.base)
-    site = np.array([number[name] for name in ground["site"]], dtype=np.intp)
-    laid = areal(whole.survey.local.ground.to_local(degrees, site))
+    laid, site = _laid(sized, whole, number)
     made = cut(parts.geoms, parts.site, laid, site, unsure_inside=True)
-    treated = np.append((ground["outcome"] == "treated").to_numpy(), False)[made.cell]
+    treated = np.append(sized.zoned.zone >= 0, False)[made.cell]
     names = list(whole.plans)
     rows: list[dict[str, Any]] = []
     shapes, sites = [], []
