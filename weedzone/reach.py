@@ -171,7 +171,7 @@ def reaches(
         for one in kinds[np.isnan(table)]:
             bare = (kind == one) & (distance[:, p] == 0) & (downwind[:, p] == 0)
             if bare.any():
-                message = f"label {name!r} gives no buffer for {one!r}: only the feature itself is kept out"
+                message = f"label {name!r} gives no buffer for {str(one)!r}: only the feature itself is kept out"
                 findings.append(Finding("warning", "keep_out", str(one), message))
     bearing = 0.0 if wind_from_deg is None else float(wind_from_deg)
     names = np.full(n, "", dtype=object) if policy_name is None else policy_name
