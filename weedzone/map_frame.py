@@ -16,10 +16,11 @@ from matplotlib.offsetbox import AnchoredOffsetbox, AuxTransformBox, HPacker, Te
 from matplotlib.patches import Patch, Polygon
 from matplotlib.transforms import IdentityTransform, ScaledTranslation
 
-from weedzone.map_style import CAUTIONS, FT2_M2, INK
+from weedzone.map_style import CAUTIONS, INK
+from weedzone.units import FT2_PER_M2
 
 _SMALL = 7.5
-_FOOT_M = FT2_M2**0.5
+_FOOT_M = 1.0 / FT2_PER_M2**0.5
 
 Entry = tuple[Artist, str]
 
@@ -57,6 +58,10 @@ def legend(
 ) -> Legend | None:
     """A legend in groups, to the right of the map or below it, under what stands there."""
     columns = _columns(groups, _column_count(ax) if where == "below" else 1)
+    if where == "below":  # rows of one height, so that the columns end together
+        columns = [
+            [(handle, words.replace(":\n", ": "), weight) for handle, words, weight in one] for one in columns
+        ]
     entries = [entry for column in columns for entry in column]
     if not entries:
         return None
@@ -108,11 +113,11 @@ def _column_count(ax: Axes) -> int:
     return max(1, min(4, int(ax.get_window_extent().width / figure.dpi / 2.4)))
 
 
-def figure_of(ax: Axes) -> Figure:
-    """The figure that the axes stand on."""
-    figure = ax.get_figure(root=True)
+def figure_of(artist: Artist) -> Figure:
+    """The whole figure that an artist stands on, also from within a part of it."""
+    figure = artist.figure
     assert figure is not None
-    return figure
+    return figure if isinstance(figure, Figure) else figure.figure
 
 
 def round_length(most: float) -> float:

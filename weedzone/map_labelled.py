@@ -13,6 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.text import Text
 
+from weedzone.map_frame import figure_of
 from weedzone.map_labels import Wanted, place
 from weedzone.map_style import INK
 from weedzone.shapes import Array
@@ -77,9 +78,9 @@ class Labels(Artist):
 
     def arrange(self, renderer: Any = None) -> None:
         """Place the labels for the axes as they stand."""
-        ax, figure = self.axes, self.get_figure(root=True)
-        if not isinstance(ax, Axes) or figure is None:
-            return
+        ax = self.axes
+        assert isinstance(ax, Axes)
+        figure = figure_of(ax)
         box = ax.get_window_extent(renderer)
         state = (tuple(box.bounds), ax.get_xlim(), ax.get_ylim(), figure.dpi)
         if state == self._state:
@@ -110,7 +111,7 @@ class Labels(Artist):
         assert isinstance(ax, Axes)
         moved = np.asarray(shapely.transform(shapes, ax.transData.transform), dtype=object)
         bad = ~shapely.is_valid(moved)
-        moved[bad] = shapely.make_valid(moved[bad])
+        moved[bad] = shapely.make_valid(moved[bad], method="structure", keep_collapsed=False)
         return moved
 
 
@@ -138,8 +139,7 @@ def _size(text: Text, words: str, renderer: Any) -> tuple[float, float]:
     """Width and height of a text with its box [pixels]."""
     text.set(visible=True, text=words)
     box = text.get_window_extent(renderer)
-    figure = text.get_figure(root=True)
-    assert figure is not None
+    figure = figure_of(text)
     rim = (
         2.0 * _BOX_PAD * float(text.get_fontsize()) * figure.dpi / 72.0
         if text.get_bbox_patch() is not None

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from weedzone.shapes import Array, Floats
+from weedzone.shapes import Array, Floats, Ints
 
 _RINGS = (0.7, 1.1, 1.6, 2.3, 3.2, 4.4, 6.0, 8.0)
 _DIRECTIONS = 16
@@ -63,14 +63,14 @@ def place(
     list of Placed or None
         None where there is no room.
     """
-    tree = shapely.STRtree(filled)
+    ground = _Ground(filled)
     boxes: list[shapely.Geometry] = []
     leaders: list[shapely.Geometry] = []
     out: list[Placed | None] = []
     for one in wanted:
         found = None
         for number, (width, height) in enumerate(one.sizes):
-            found = _spot(one, number, width + pad, height + pad, frame, tree, boxes, leaders)
+            found = _spot(one, number, width + pad, height + pad, frame, ground, boxes, leaders)
             if found is not None:
                 break
         out.append(found)
@@ -83,7 +83,7 @@ def _spot(
     width: float,
     height: float,
     frame: tuple[float, float, float, float],
-    tree: shapely.STRtree,
+    ground: _Ground,
     boxes: list[shapely.Geometry],
     leaders: list[shapely.Geometry],
 ) -> Placed | None:
@@ -118,8 +118,7 @@ def _spot(
         crossing = np.unique(shapely.STRtree(boxes).query(lines, predicate="intersects")[0])
         taken[crossing] |= apart[crossing]
     cost = np.hypot(anchor[:, 0] - x, anchor[:, 1] - y) / height + 0.5 * from_anchor
-    hidden = np.bincount(tree.query(spots, predicate="contains")[0], minlength=len(rows))
-    cost += (6.0 * _covered(x, y, width, height, tree) + 2.0 * hidden) * ~within + 1.5 * apart
+    cost += (6.0 * ground.covered(x, y, width, height) + 2.0 * ground.hidden(spots)) * ~within + 1.5 * apart
     cost[within] *= 0.2
     cost[taken] = np.inf
     best = int(np.argmin(cost))
@@ -133,15 +132,29 @@ def _spot(
     return Placed(float(x[best]), float(y[best]), number, tip)
 
 
-def _covered(x: Floats, y: Floats, width: float, height: float, tree: shapely.STRtree) -> Floats:
-    """Share of each box that lies on filled shapes, by a lattice of points: no overlay, so nothing to fail."""
-    across, up = np.meshgrid(np.linspace(-0.45, 0.45, 7) * width, np.linspace(-0.45, 0.45, 3) * height)
-    points = shapely.points(
-        (x[:, np.newaxis] + across.ravel()).ravel(), (y[:, np.newaxis] + up.ravel()).ravel()
-    )
-    hit = np.zeros(len(points), dtype=bool)
-    hit[tree.query(points, predicate="intersects")[0]] = True
-    return np.asarray(hit.reshape(len(x), -1).mean(axis=1))
+class _Ground:
+    """Shapes that labels had better not cover."""
+
+    def __init__(self, filled: Array) -> None:
+        self.tree = shapely.STRtree(filled)
+        self.pins = shapely.STRtree(shapely.point_on_surface(filled))
+        self.area = shapely.area(filled)
+
+    def covered(self, x: Floats, y: Floats, width: float, height: float) -> Floats:
+        """Share of each box that lies on shapes, by a lattice of points: no overlay, so nothing to fail."""
+        across, up = np.meshgrid(np.linspace(-0.45, 0.45, 7) * width, np.linspace(-0.45, 0.45, 3) * height)
+        points = shapely.points(
+            (x[:, np.newaxis] + across.ravel()).ravel(), (y[:, np.newaxis] + up.ravel()).ravel()
+        )
+        hit = np.zeros(len(points), dtype=bool)
+        hit[self.tree.query(points, predicate="intersects")[0]] = True
+        return np.asarray(hit.reshape(len(x), -1).mean(axis=1))
+
+    def hidden(self, spots: Array) -> Ints:
+        """How many shapes no larger than a label each box would hide the middle of."""
+        at, member = self.pins.query(spots, predicate="contains")
+        small = self.area[member] < 2.0 * shapely.area(spots[at])
+        return np.bincount(at[small], minlength=len(spots))
 
 
 def _anchors(shape: shapely.Geometry) -> Floats:

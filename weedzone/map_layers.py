@@ -70,7 +70,7 @@ class Layers:
             swatch = self._filled(self.scene.zones[rows.index], gid, 6.0 + 0.5 * again, seen, INK)
             words = f"{short(name)}, pass {turn}" if again else short(name)
             area = area_text(float(rows["area_m2"].sum()), self.system)
-            out.append((swatch, f"{words}\n{area}, {fill_text(float(rows['tanks'].sum()), self.holder)}"))
+            out.append((swatch, f"{words}:\n{area}, {fill_text(float(rows['tanks'].sum()), self.holder)}"))
         return out
 
     def untreated(self) -> list[Entry]:

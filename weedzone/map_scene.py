@@ -11,8 +11,9 @@ import shapely
 
 from weedzone.errors import InputError
 from weedzone.ground import to_degrees
+from weedzone.map_style import USE_WORDS, short
 from weedzone.names import nearest
-from weedzone.shapes import Array, Floats, Ints, union_overlapping
+from weedzone.shapes import Array, Floats, Ints, parts_of, union_overlapping
 from weedzone.sizing import Sized
 from weedzone.tables import zone_order
 from weedzone.zones import OUTCOMES
@@ -134,6 +135,12 @@ def scene(job: Sized, site: str | Iterable[str] | None = None) -> Scene:
     )
 
 
+def heading(job: Sized, shown: Scene) -> str:
+    """Title of a map: site, day and use."""
+    name = f"{len(shown.names)} sites" if shown.overview else short(shown.names[0], 40)
+    return f"{name}, {job.on.isoformat()}, {USE_WORDS[job.use]}"
+
+
 class _Place:
     """Moves shapes from about their site's origin to the frame of the map."""
 
@@ -197,8 +204,15 @@ def _buffers(job: Sized, place: _Place, feature: Ints, product: int) -> Array:
 
 
 def _drawn(geoms: Array, outline: Array) -> Array:
-    """Features as areas where they have one, else as the line or point that was drawn."""
-    return np.where(shapely.is_empty(geoms), outline, geoms)
+    """Features as areas where they have one, else as the lines or points that were drawn."""
+    out = np.where(shapely.is_empty(geoms), outline, geoms)
+    for at in np.flatnonzero(shapely.get_type_id(out) == 7):
+        parts, _ = parts_of(out[[at]])
+        parts = parts[~shapely.is_empty(parts)]
+        most = int(shapely.get_dimensions(parts).max(initial=0))
+        gather = (shapely.multipoints, shapely.multilinestrings, shapely.multipolygons)[most]
+        out[at] = gather(parts[shapely.get_dimensions(parts) == most])
+    return out
 
 
 def _hulls(job: Sized, place: _Place, chosen: Ints) -> Array:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import textwrap
-import unicodedata
 from dataclasses import dataclass
 
+from weedzone.measured import area, plain_line
 from weedzone.names import plain
+from weedzone.units import FT2_PER_M2
 from weedzone.zones import OUTCOMES
 
 # Colours that stay apart for the colour-blind (Okabe and Ito, Color Universal Design, 2008), in an order of
@@ -30,7 +31,6 @@ _UNTREATED = {
     "sliver": ("....", "#8C8C8C"),
 }
 INK = "#222222"
-FT2_M2 = 0.3048**2
 _MOST_KINDS = 12
 TURF_EDGE = "#B9C4A8"
 FEATURE = {"fill": "#BDBDBD", "edge": "#3A3A3A"}
@@ -85,25 +85,14 @@ def darker(colour: str, share: float = 0.55) -> str:
 
 
 def short(text: object, most: int = 32) -> str:
-    """Text on one line without control characters, cut where it is too long for a map."""
-    shown = "".join(
-        " " if unicodedata.category(one) in ("Cc", "Zl", "Zp", "Cs") else one for one in str(text)[: 4 * most]
-    )
-    # Marks that turn the direction of what follows would reach into the figures beside a name.
-    shown = "".join(one for one in shown if one not in _TURNING)
-    tidy = " ".join(shown.split())
-    return tidy if len(tidy) <= most and len(str(text)) <= 4 * most else f"{tidy[: most - 1].rstrip()}…"
-
-
-_TURNING = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u200e\u200f")
+    """Text on one line, cut where it is too long for a map."""
+    return plain_line(text, most)
 
 
 def area_text(area_m2: float, system: str = "us") -> str:
-    """Area for a label: whole square feet or metres, with a decimal below ten."""
-    value, unit = (area_m2 / FT2_M2, "ft²") if system == "us" else (area_m2, "m²")
-    if value < 0.05:
-        return f"under 0.1 {unit}"
-    return f"{value:,.0f} {unit}" if value >= 9.95 else f"{value:.1f} {unit}"
+    """Area for a label: square feet or metres."""
+    value, unit = (area_m2 * FT2_PER_M2, "ft²") if system == "us" else (area_m2, "m²")
+    return f"{area(value)} {unit}" if value >= 0.05 else f"under 0.1 {unit}"
 
 
 def fill_text(tanks: float, holder: str = "tank") -> str:

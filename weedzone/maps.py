@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from weedzone.errors import InputError
-from weedzone.map_scene import Scene, scene
-from weedzone.map_style import USE_WORDS, short
+from weedzone.map_scene import Scene, heading, scene
+from weedzone.map_style import short
 from weedzone.rig import Spreader
 from weedzone.sizing import Sized
 
@@ -149,11 +149,9 @@ def _set_view(ax: Axes, shown: Scene) -> None:
 
 
 def _head(ax: Axes, job: Sized, shown: Scene, title: str | None) -> None:
-    if title is None:
-        name = f"{len(shown.names)} sites" if shown.overview else short(shown.names[0], 40)
-        title = f"{name}, {job.on.isoformat()}, {USE_WORDS[job.use]}"
-    heading = ax.set_title(short(title, 80), loc="left", fontsize=11.0)
-    heading.set(parse_math=False, usetex=False)
+    title = heading(job, shown) if title is None else title
+    head = ax.set_title(short(title, 80), loc="left", fontsize=11.0)
+    head.set(parse_math=False, usetex=False)
 
 
 def _trim(ax: Axes) -> None:
