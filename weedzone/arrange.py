@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 
+from weedzone.byparts import common_area
 from weedzone.overlay import cut
 from weedzone.shapes import Array, Ints, clusters, overlapping, union_overlapping
 
@@ -58,9 +58,7 @@ def arrange(geoms: Array, group: Ints, code: Ints) -> Cells:
     sets: dict[tuple[int, ...], int] = {(int(one),): index for index, one in enumerate(np.unique(kind))}
     member = np.array([sets[(int(one),)] for one in kind], dtype=np.intp)
     i, j = overlapping(merged, site)
-    notable = (
-        shapely.area(shapely.intersection(merged[i], merged[j])) > NOTABLE_M2 if len(i) else np.zeros(0, bool)
-    )
+    notable = common_area(merged, merged, i, j) > NOTABLE_M2
     i, j = i[notable], j[notable]
     if not len(i):
         return Cells(merged, site, member, list(sets), np.empty(0, dtype=np.intp))

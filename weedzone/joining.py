@@ -50,7 +50,7 @@ def drop_slivers(parts: Parts, zone: Ints, min_width_m: float, min_area_m2: floa
     members = np.flatnonzero(lean[label])
     order = np.argsort(label[members], kind="stable")
     _, dense = np.unique(label[members][order], return_inverse=True)
-    joined = union_rows(geoms[members[order]], dense.ravel())
+    joined = union_rows(geoms[members[order]], dense.ravel(), disjoint=True)
     poor = (mean_width(joined) < min_width_m) | (shapely.area(joined) < min_area_m2)
     thin[rows[members[order[poor[dense.ravel()]]]]] = True
     return np.where(thin, -1, zone), thin
@@ -72,7 +72,8 @@ def dissolve(geoms: Array, zone: Ints) -> Array:
     many = count > 1
     if many.any():
         member = many[dense.ravel()]
-        joined[many] = union_rows(parts[order[member]], (np.cumsum(many) - 1)[dense.ravel()[member]])
+        seamed = (np.cumsum(many) - 1)[dense.ravel()[member]]
+        joined[many] = union_rows(parts[order[member]], seamed, disjoint=True)
     pieces, owner = parts_of(joined)
     whole = collect(pieces, of[order[start]][owner], n_zones)
     truth = np.bincount(of, shapely.area(parts), n_zones)

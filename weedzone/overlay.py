@@ -2,9 +2,10 @@
 
 Floating-point overlay of valid polygons can be silently wrong, and intersection and difference then agree
 with each other. Three things keep that out: cells are never united before a cut, so seams do not meet; the
-inside (cell by cell) and the outside (a chain of differences) are computed apart and must add up; and
-points of every part are looked up in the shapes that went in. What fails is done again on a grid of a
-micrometre, and what fails there too is left whole on the safe side and reported.
+inside (cell by cell) and the outside (a chain of differences) are computed apart and must add up; and every
+inside must have the area that a sum over pairs of edges gives, which no overlay has touched (of shapes too
+large for that, points of every part are looked up in the shapes that went in). What fails is done again on a
+grid of a micrometre, and what fails there too is left whole on the safe side and reported.
 """
 
 from __future__ import annotations
@@ -16,12 +17,13 @@ from typing import Any
 import numpy as np
 import shapely
 
-from weedzone.shapes import EMPTY, Array, Bools, Floats, Ints, areal, pairs, parts_of
+from weedzone.byparts import common_area, work
+from weedzone.shapes import EMPTY, GRIDS_M, Array, Bools, Floats, Ints, areal, pairs, parts_of
 
-GRIDS_M = (1e-6, 1e-5, 1e-4)
 EDGE_M = 1e-7  # a test point nearer than this to an edge proves nothing
 PROBES = 4
 CHECKED_PART_M2 = 1e-4
+MOST_EDGE_PAIRS = 2000  # beyond these the sum over edges costs more than the overlay itself
 
 
 @dataclass(frozen=True)
@@ -108,8 +110,7 @@ def _cut_pairs(
     doubt = ~rest_ok
     doubt[at[~inner_ok]] = True
     doubt |= ~_adds_up(whole, inner, rest, at, 0.0)
-    sound = np.flatnonzero(~doubt)
-    doubt[sound] |= _probes_disagree(whole, inner, rest, b, at, sound)
+    doubt |= _second_figure_disagrees(whole, inner, rest, b, at, ~doubt, 0.0)
     redone = np.flatnonzero(doubt)
     failed = []
     for row in redone:
@@ -163,6 +164,26 @@ def _adds_up(whole: Array, inner: Array, rest: Array, at: Ints, grid_m: float) -
         )
         allowed = allowed + edge * grid_m
     return np.asarray(np.abs(found - total) <= allowed)
+
+
+def _second_figure_disagrees(
+    whole: Array, inner: Array, rest: Array, b: Array, at: Ints, rows: Bools, grid_m: float
+) -> Bools:
+    """Which of the rows have an inside of another area than the sum over edges gives."""
+    bad = np.zeros(len(whole), dtype=bool)
+    heavy = np.zeros(len(whole), dtype=bool)
+    heavy[at[work(whole[at], b) > MOST_EDGE_PAIRS]] = True
+    pair = np.flatnonzero((rows & ~heavy)[at])
+    found = shapely.area(inner[pair])
+    truth = common_area(whole, b, at[pair], pair)
+    allowed = 1e-8 * np.minimum(shapely.area(whole[at[pair]]), shapely.area(b[pair])) + 1e-6
+    if grid_m:
+        allowed = allowed + grid_m * (shapely.length(whole[at[pair]]) + shapely.length(b[pair]))
+    bad[at[pair[np.abs(found - truth) > allowed]]] = True
+    probed = np.flatnonzero(rows & heavy)
+    if len(probed):
+        bad[probed] = _probes_disagree(whole, inner, rest, b, at, probed)
+    return bad
 
 
 def _probes_disagree(whole: Array, inner: Array, rest: Array, b: Array, at: Ints, rows: Ints) -> Bools:
@@ -255,8 +276,11 @@ def _on_grid(whole: Any, cells: Array) -> tuple[Array, Any] | None:
             rest, fine = single[0], fine and bool(ok[0])
         at = np.zeros(len(cells), dtype=np.intp)
         one, only = np.array([whole], dtype=object), np.array([rest], dtype=object)
-        if fine and _adds_up(one, inner, only, at, grid)[0]:
-            disagree = _probes_disagree(one, inner, only, cells, at, np.zeros(1, dtype=np.intp))
-            if not disagree[0]:
-                return inner, rest
+        every = np.ones(1, dtype=bool)
+        if (
+            fine
+            and _adds_up(one, inner, only, at, grid)[0]
+            and not _second_figure_disagrees(one, inner, only, cells, at, every, grid)[0]
+        ):
+            return inner, rest
     return None
