@@ -22,7 +22,13 @@ FT_M = 0.3048
 # Off the projection's own centre, where its series back to degrees jumps by a third of a millimetre.
 EAST_M, NORTH_M = 900.0, 700.0
 HERE = pyproj.CRS("+proj=laea +lat_0=42.01 +lon_0=-93.4 +datum=WGS84 +units=m")
-SYSTEMS = ("EPSG:4326", "EPSG:26915", "EPSG:3857", HERE)
+SYSTEMS = (
+    "EPSG:4326",
+    "EPSG:26915",
+    "EPSG:3417",
+    "EPSG:3857",
+    HERE,
+)  # degrees, metres, US survey feet, web, own
 
 with (Path(__file__).parent / "check_values.csv").open(encoding="utf-8") as file:
     ROWS = {row["id"]: row for row in csv.DictReader(file)}

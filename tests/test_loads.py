@@ -185,15 +185,15 @@ def test_fewest_changes(lots: list[set[str]]) -> None:
     """Against every order there is."""
     from weedzone.plan_loads import _sequence
 
-    rows = [(f"lot {number}", name) for number, names in enumerate(lots) for name in sorted(names)]
-    found = _sequence(pd.DataFrame(rows, columns=["site", "product"]))
+    rows = [(f"lot {number}", 1, name) for number, names in enumerate(lots) for name in sorted(names)]
+    found = _sequence(pd.DataFrame(rows, columns=["site", "pass", "product"]))
     assert sorted(found) == sorted(rows)
 
     def changes(names: list[str]) -> int:
         return sum(one != other for one, other in pairwise(names))
 
     every = [sum(one, ()) for one in product(*[list(permutations(sorted(names))) for names in lots])]
-    assert changes([name for _, name in found]) == min(changes(list(one)) for one in every)
+    assert changes([name for _, _, name in found]) == min(changes(list(one)) for one in every)
 
 
 def test_a_limited_dose_gets_its_own_tank(tmp_path: Path) -> None:
@@ -217,6 +217,37 @@ def test_a_limited_dose_gets_its_own_tank(tmp_path: Path) -> None:
     assert job.loads["of"].tolist() == [2, 2]
     assert "strength" in load_plan(job)["before"].iloc[1]
     assert job.loads["product_amount"].sum() == pytest.approx(job.totals["product_amount"].iloc[0])
+
+
+def test_second_pass_comes_second(tmp_path: Path) -> None:
+    """Cool goes on both lawns' dandelion, Warm on clover. Where clover grows among dandelion Warm comes second.
+
+    Warm is first on the clover patch, second on the mixed one: two loads, and the second after Cool's.
+    """
+    turf = [{"turf": "tall fescue", "at": (0, 0, 200, 100)}]
+    weeds = [
+        {"weed": "dandelion", "at": (0, 0, 100, 100)},
+        {"weed": "white clover", "at": (50, 0, 100, 100)},
+        {"weed": "white clover", "at": (150, 0, 180, 100)},
+    ]
+    grows = '[turf]\ntolerant = ["tall fescue"]\n[weeds]\n"{weed}" = "good"\n'
+    labels = [
+        label(tmp_path, SPOT + grows.format(weed="dandelion"), "Demo Cool"),
+        label(tmp_path, SPOT + grows.format(weed="white clover"), "Demo Warm"),
+    ]
+    job = size(
+        survey(turf, weeds), labels, make_rig("can", tank="50 gal"), "spot", passes=2, prefer=["Demo Cool"]
+    )
+    plan = load_plan(job)
+    assert plan["pass"].is_monotonic_increasing
+    warm = plan[plan["product"] == "Demo Warm"]
+    assert warm["pass"].to_list() == [1, 2]
+    assert warm["area_ft2"].to_list() == pytest.approx([3000, 5000], rel=1e-5)
+    assert plan["product"].iloc[-1] == "Demo Warm"
+    assert plan[plan["product"] == "Demo Cool"]["area_ft2"].sum() == pytest.approx(10000, rel=1e-5)
+    assert job.totals.set_index("product")["area_ft2"].to_dict() == pytest.approx(
+        {"Demo Cool": 10000, "Demo Warm": 8000}, rel=1e-5
+    )
 
 
 def test_spare_ground(tmp_path: Path) -> None:

@@ -34,10 +34,11 @@ class LoadTables:
 
 @dataclass(frozen=True)
 class _Zones:
-    """What each zone takes: by site and product, then the strength of the mix, then the zone's number."""
+    """What each zone takes: by site and product, then the pass and strength of the mix, then the zone's number."""
 
     site: Ints
     product: Ints
+    turn: Ints
     mix: Ints
     number: Ints
     area_m2: Floats
@@ -49,7 +50,8 @@ def load_tables(
 ) -> LoadTables:
     """Totals for each site and product, and the loads they make.
 
-    Ground that takes a lower dose, as a yearly limit may ask, gets loads of its own: one tank holds one mix.
+    Ground that takes a lower dose, as a yearly limit may ask, gets loads of its own: one tank holds one mix. So
+    does ground that a product is sprayed on in the second pass.
     The loads of a product are numbered through its zones, so that one product's loads are finished before the
     next product is filled.
     """
@@ -58,8 +60,8 @@ def load_tables(
     pair = np.unique(np.column_stack([zones.site, zones.product]), axis=0, return_inverse=True)[1].ravel()
     n_pairs = int(pair.max()) + 1 if len(pair) else 0
     n_mixes = int(zones.mix.max()) + 1 if len(pair) else 0
-    pair_of_mix = np.zeros(n_mixes, dtype=np.intp)
-    pair_of_mix[zones.mix] = pair
+    pair_of_mix, turn_of_mix = np.zeros(n_mixes, dtype=np.intp), np.zeros(n_mixes, dtype=np.intp)
+    pair_of_mix[zones.mix], turn_of_mix[zones.mix] = pair, zones.turn
     capacity = carried(np.ones(1), np.ones(1), rig)[1]
     priming = rig.priming_L if isinstance(rig, Sprayer) else 0.0
 
@@ -98,6 +100,7 @@ def load_tables(
     measured, findings = _measured(load_needs, product[at], planned, rig)
     loads |= {
         "extras_floz": load_needs.extras_L * FLOZ_PER_L,
+        "pass": turn_of_mix[row],
         "zones": _zones_of(zones, load, zone, len(row)),
         **measured,
     }
@@ -122,6 +125,7 @@ def _zones(zoned: Zoned, planned: Mapping[str, Plan], rig: Rig) -> _Zones:
     one_of = np.zeros(n, dtype=np.intp)
     one_of[of[::-1]] = np.arange(len(of))[::-1]
     site, product, dose = parts.site[rows[one_of]], every.product[one_of], every.dose[one_of]
+    turn = every.turn[one_of]
     number = np.empty(n, dtype=np.intp)
     number[order] = np.arange(n) - np.searchsorted(site[order], site[order]) + 1
     area = shapely.area(parts.geoms[rows])
@@ -131,10 +135,12 @@ def _zones(zoned: Zoned, planned: Mapping[str, Plan], rig: Rig) -> _Zones:
     needs = amounts(wetted, dose, product, plan_list, extras)
     # A spreader's hopper holds the same granules at any dose; a tank holds one mix.
     strength = np.round(dose, 12) if isinstance(rig, Sprayer) else np.zeros(n)
-    by = np.lexsort((number, -strength, product, site))
-    keys = np.column_stack([site, product, -strength])[by]
+    by = np.lexsort((number, -strength, turn, product, site))
+    keys = np.column_stack([site, product, turn, -strength])[by]
     mix = np.unique(keys, axis=0, return_inverse=True)[1].ravel() if n else np.empty(0, dtype=np.intp)
-    return _Zones(site[by], product[by], mix, number[by], np.bincount(of, area, n)[by], needs.rows(by))
+    return _Zones(
+        site[by], product[by], turn[by], mix, number[by], np.bincount(of, area, n)[by], needs.rows(by)
+    )
 
 
 def _zones_of(zones: _Zones, load: Ints, zone: Ints, n_loads: int) -> Array:

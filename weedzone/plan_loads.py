@@ -30,8 +30,9 @@ RINSE = (
 def load_plan(sized: Sized, may_follow: Iterable[tuple[str, str]] = ()) -> pd.DataFrame:
     """Loads in the order of work, with what each serves.
 
-    The sites keep their order. On each site a product is finished before the next is filled, and the products
-    are ordered so that the rig is changed over as seldom as can be.
+    The sites keep their order, and on each the first pass comes before the second. Within a pass a product is
+    finished before the next is filled, and the products are ordered so that the rig is changed over as seldom
+    as can be.
 
     Parameters
     ----------
@@ -44,9 +45,9 @@ def load_plan(sized: Sized, may_follow: Iterable[tuple[str, str]] = ()) -> pd.Da
     -------
     DataFrame
         A row for each load: ``order`` (1, 2, ... over the day), ``site``, ``product``, ``load``, ``of``,
-        ``zones``, ``area_ft2``, ``solution_gal``, ``product_amount``, ``product_unit``; ``start_gal`` (solution
-        or, for a spreader, ``start_amount`` of product that fills sump, lines or hopper after a change, and is
-        left there), ``made_up_gal`` (both together), ``measured_amount`` (product for that, rounded down to the
+        ``pass``, ``zones``, ``area_ft2``, ``area_m2``, ``solution_gal``, ``solution_L``, ``product_amount``,
+        ``product_unit``; ``start_gal`` and ``start_amount`` (solution and product that fill sump, lines or hopper
+        after a change and are left there), ``made_up_gal`` (both together), ``measured_amount`` (product for that, rounded down to the
         measure at hand), ``dose_effect_pct``, and ``before`` (what to do before filling; empty if nothing).
 
     Notes
@@ -64,7 +65,7 @@ def load_plan(sized: Sized, may_follow: Iterable[tuple[str, str]] = ()) -> pd.Da
     last = ""
     mixes = _strengths(out)
     for at, name in enumerate(product):
-        changed = name != last or (out["load"].iloc[at] > 1 and mixes[at] != mixes[at - 1])
+        changed = name != last or not np.isclose(mixes[at], mixes[at - 1], rtol=1e-9)
         said = ""
         if changed and last and name != last and (last, name) not in free:
             said = RINSE.format(last)
@@ -95,15 +96,15 @@ def _pairs(may_follow: Iterable[tuple[str, str]]) -> set[tuple[str, str]]:
     return found
 
 
-def _is(loads: pd.DataFrame, key: tuple[str, str]) -> Any:
-    return (loads["site"] == key[0]) & (loads["product"] == key[1])
+def _is(loads: pd.DataFrame, key: tuple[str, int, str]) -> Any:
+    return (loads["site"] == key[0]) & (loads["pass"] == key[1]) & (loads["product"] == key[2])
 
 
 def _strengths(out: pd.DataFrame) -> Array:
     """Product per solution of each load, or nothing to tell apart in a hopper."""
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = out["product_amount"].to_numpy() / out["solution_gal"].to_numpy()
-    return np.where(np.isfinite(ratio), np.round(ratio, 9), 0.0)
+    return np.where(np.isfinite(ratio), ratio, 0.0)
 
 
 def _made_up(out: pd.DataFrame, start: Any, sized: Sized) -> pd.DataFrame:
@@ -116,8 +117,8 @@ def _made_up(out: pd.DataFrame, start: Any, sized: Sized) -> pd.DataFrame:
     spread = isinstance(sized.rig, Spreader)
     wanted = product + start if spread else product * (1.0 + start / solution)
     measured, _ = on_the_measure(wanted, steps)
-    keep = ["order", "site", "product", "load", "of", "zones", "area_ft2", "area_m2", "solution_gal", "solution_L",
-            "product_amount", "product_unit"]  # fmt: skip
+    keep = ["order", "site", "product", "load", "of", "pass", "zones", "area_ft2", "area_m2", "solution_gal",
+            "solution_L", "product_amount", "product_unit"]  # fmt: skip
     return out[keep].assign(
         start_gal=np.zeros(len(out)) if spread else start * GAL_PER_L,
         start_amount=(wanted - product) * factor,
@@ -127,14 +128,16 @@ def _made_up(out: pd.DataFrame, start: Any, sized: Sized) -> pd.DataFrame:
     )
 
 
-def _sequence(loads: pd.DataFrame) -> list[tuple[str, str]]:
-    """(site, product) in the order of work with the fewest changes of product."""
-    names = [
-        (site, list(dict.fromkeys(group["product"]))) for site, group in loads.groupby("site", sort=False)
-    ]
-    # For each product that a site may end with: changes so far, and how each site was begun and ended.
+def _sequence(loads: pd.DataFrame) -> list[tuple[str, int, str]]:
+    """(site, pass, product) in the order of work with the fewest changes of product."""
+    found: dict[tuple[str, int], list[str]] = {}
+    for site, turn, product in loads[["site", "pass", "product"]].drop_duplicates().itertuples(index=False):
+        found.setdefault((str(site), int(turn)), []).append(str(product))
+    place = {site: at for at, site in enumerate(loads["site"].unique())}
+    stops = sorted(found.items(), key=lambda one: (place[one[0][0]], one[0][1]))
+    # For each product that a stop may end with: changes so far, and how each stop was begun and ended.
     best: dict[str | None, tuple[int, list[tuple[str, str]]]] = {None: (0, [])}
-    for _, products in names:
+    for _, products in stops:
         following: dict[str | None, tuple[int, list[tuple[str, str]]]] = {}
         for end in products:
             for begin in products if len(products) == 1 else [one for one in products if one != end]:
@@ -145,9 +148,9 @@ def _sequence(loads: pd.DataFrame) -> list[tuple[str, str]]:
         best = following
     ends = min(best.values(), key=lambda one: one[0])[1] if best else []
     out = []
-    for (site, products), (begin, end) in zip(names, ends, strict=True):
+    for ((site, turn), products), (begin, end) in zip(stops, ends, strict=True):
         between = [one for one in products if one not in (begin, end)]
-        out += [(str(site), one) for one in dict.fromkeys([begin, *between, end])]
+        out += [(site, turn, one) for one in dict.fromkeys([begin, *between, end])]
     return out
 
 
