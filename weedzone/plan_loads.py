@@ -47,8 +47,9 @@ def load_plan(sized: Sized, may_follow: Iterable[tuple[str, str]] = ()) -> pd.Da
         A row for each load: ``order`` (1, 2, ... over the day), ``site``, ``product``, ``load``, ``of``,
         ``pass``, ``zones``, ``area_ft2``, ``area_m2``, ``solution_gal``, ``solution_L``, ``product_amount``,
         ``product_unit``; ``start_gal`` and ``start_amount`` (solution and product that fill sump, lines or hopper
-        after a change and are left there), ``made_up_gal`` (both together), ``measured_amount`` (product for that, rounded down to the
-        measure at hand), ``dose_effect_pct``, and ``before`` (what to do before filling; empty if nothing).
+        after a change and are left there), ``made_up_gal`` (solution and start together), ``measured_amount``
+        (product for that, rounded down to the measure at hand), ``dose_effect_pct``, and ``before`` (what to do
+        before filling; empty if nothing).
 
     Notes
     -----
@@ -57,8 +58,8 @@ def load_plan(sized: Sized, may_follow: Iterable[tuple[str, str]] = ()) -> pd.Da
     """
     free = _pairs(may_follow)
     loads = sized.loads.reset_index(drop=True)
-    sequence = _sequence(loads)
-    order = np.array([row for key in sequence for row in loads.index[_is(loads, key)]], dtype=np.intp)
+    rows = loads.groupby(["site", "pass", "product"], sort=False).indices
+    order = [row for key in _sequence(loads) for row in rows[key]]
     out = loads.loc[order].reset_index(drop=True)
     product = out["product"].to_numpy(dtype=object)
     before, start = [], np.zeros(len(out))
@@ -94,10 +95,6 @@ def _pairs(may_follow: Iterable[tuple[str, str]]) -> set[tuple[str, str]]:
             )
         found.add((str(one[0]), str(one[1])))
     return found
-
-
-def _is(loads: pd.DataFrame, key: tuple[str, int, str]) -> Any:
-    return (loads["site"] == key[0]) & (loads["pass"] == key[1]) & (loads["product"] == key[2])
 
 
 def _strengths(out: pd.DataFrame) -> Array:
