@@ -247,6 +247,27 @@ def test_two_products_of_which_one_is_bound_downwind() -> None:
     assert job.zones.set_index("product").geometry["Demo A"].centroid.x < X
 
 
+def test_the_feature_that_the_wind_reaches_is_named() -> None:
+    """Ground between two features lies upwind of one only: that one is named, not the nearer other."""
+    one = label(buffers_m={"default": 0.5}, downwind_m={"beehive": 20.0, "pond": 20.0})
+    ground = survey(
+        [
+            {"kind": "beehive", "geometry": shapely.Point(X, Y)},
+            {"kind": "pond", "geometry": shapely.Point(X, Y + 35)},
+        ]
+    )
+    said = sized(ground, one, wind_from=0.0).ledger
+    said = said[said["outcome"] == "buffer"]
+    area = dict(zip(said["reason"], said["area_m2"], strict=True))
+    assert set(area) == {
+        "within 65.62 ft of: beehive (label, downwind; Demo A)",
+        "within 65.62 ft of: pond (label, downwind; Demo A)",
+    }
+    assert area["within 65.62 ft of: beehive (label, downwind; Demo A)"] == pytest.approx(
+        math.pi * (400 / 4 + 0.25 * 3 / 4), rel=5e-3
+    )
+
+
 def test_the_wider_spread_holds() -> None:
     ground = survey([{"kind": "beehive", "geometry": shapely.Point(X, Y)}])
 

@@ -98,27 +98,48 @@ def outcomes(
 def name_features(
     parts: Parts, outcome: Ints, product: Ints, reason: Array, reach: Reach, plans: Mapping[str, Plan]
 ) -> None:
-    """Name the feature that keeps each part out, and the rule that sets its distance."""
-    names = list(plans)
+    """Name the features that keep each part out, and the rules that set their distances."""
     outline = reach.features.outline
     assert outline is not None
-    for name in ("keep-out", "buffer"):
-        for p in range(len(names)) if name == "buffer" else [-1]:
-            rows = np.flatnonzero((outcome == CODE[name]) & (product == p))
-            if not len(rows):
-                continue
-            shape, far = (
-                (outline, reach.widest_m[:, p]) if p >= 0 else (reach.features.geoms, np.zeros(len(outline)))
-            )
-            i, j = near_pairs(parts.geoms[rows], parts.site[rows], shape, reach.features.site, far)
-            # The feature that reaches deepest over the part speaks for it.
-            depth = far[j] - shapely.distance(shapely.point_on_surface(parts.geoms[rows][i]), shape[j])
-            order = np.lexsort((-depth, i))
-            found, first = np.unique(i[order], return_index=True)
-            for at, feature in zip(rows[found], j[order][first], strict=True):
-                kind = reach.kind[feature]
-                if p < 0:
-                    reason[at] = f"inside: {kind}"
-                    continue
-                rule = reach.rule_name(feature, p)
-                reason[at] = f"within {show(far[feature], 'length')} of: {kind} ({rule}; {names[p]})"
+    n = len(outline)
+    kept = np.flatnonzero(outcome == CODE["keep-out"])
+    said = np.array([f"inside: {kind}" for kind in reach.kind], dtype=object)
+    _name(parts, kept, reach.features.geoms, np.zeros(n), reach, said, reason)
+    for p, name in enumerate(plans):
+        rows = np.flatnonzero((outcome == CODE["buffer"]) & (product == p))
+        if not len(rows):
+            continue
+        far = reach.widest_m[:, p]
+        rules = [
+            f"within {show(far[one], 'length')} of: {reach.kind[one]} ({reach.rule_name(one, p)}; {name})"
+            if far[one] > 0
+            else ""
+            for one in range(n)
+        ]
+        down = np.flatnonzero(reach.downwind_m[:, p] > reach.distance_m[:, p])
+        shape = outline.copy()
+        shape[down], far[down] = reach.swept(p, down), 0.0
+        _name(parts, rows, shape, far, reach, np.array(rules, dtype=object), reason)
+
+
+def _name(
+    parts: Parts, rows: Ints, shape: Array, far: Floats, reach: Reach, said: Array, reason: Array
+) -> None:
+    """Write what is said of every feature that holds some of a part, the one that reaches deepest first."""
+    i, j = near_pairs(parts.geoms[rows], parts.site[rows], shape, reach.features.site, far)
+    ground = parts.geoms[rows][i]
+    depth = far[j] - shapely.distance(shapely.point_on_surface(ground), shape[j])
+    # A part that only borders on another feature's reach is not held by it.
+    holds = np.where(far[j] > 0, shapely.distance(ground, shape[j]) < 0.99 * far[j], depth >= 0)
+    _, code = np.unique(said[j].astype(str), return_inverse=True)
+    order = np.lexsort((-depth, i))
+    i, j, holds, code = i[order], j[order], holds[order], code.ravel()[order]
+    deepest = np.diff(i, prepend=-1) != 0
+    told: dict[int, list[str]] = {}
+    seen = set()
+    for part, feature, what in zip(*(one[holds | deepest] for one in (i, j, code)), strict=True):
+        if (part, what) not in seen:
+            seen.add((part, what))
+            told.setdefault(int(part), []).append(str(said[feature]))
+    for part, texts in told.items():
+        reason[rows[part]] = " and ".join(texts)

@@ -87,6 +87,16 @@ class Reach:
             return self.downwind_m[:, p] > self.distance_m[:, q]
         return np.maximum(self.downwind_m[:, q], self.distance_m[:, q]) < self.downwind_m[:, p]
 
+    def swept(self, product: int, rows: Ints, scale: float = 1.0) -> Array:
+        """Ground from which the wind carries a product to some features."""
+        assert self.features.outline is not None
+        return sweep(
+            self.features.outline[rows],
+            self.downwind_m[rows, product] * scale,
+            self.upwind_deg,
+            float(self.spread_deg[product]),
+        )
+
     def excluded(self, product: int, rows: Ints, scale: float) -> tuple[Array, Ints]:
         """Ground that some features keep a product out of, united where it overlaps, and its sites."""
         outline = self.features.outline
@@ -96,12 +106,7 @@ class Reach:
         site = self.features.site[rows]
         shapes, sites = [ground], [site]
         if down.any():
-            swept = sweep(
-                outline[rows[down]],
-                self.downwind_m[rows[down], product] * scale,
-                self.upwind_deg,
-                float(self.spread_deg[product]),
-            )
+            swept = self.swept(product, rows[down], scale)
             shapes.append(swept)
             sites.append(site[down])
         # A repaired feature is kept out as repaired, whatever its outline gives at a distance of zero.
@@ -171,7 +176,9 @@ def reaches(
         for one in kinds[np.isnan(table)]:
             bare = (kind == one) & (distance[:, p] == 0) & (downwind[:, p] == 0)
             if bare.any():
-                message = f"label {name!r} gives no buffer for {str(one)!r}: only the feature itself is kept out"
+                message = (
+                    f"label {name!r} gives no buffer for {str(one)!r}: only the feature itself is kept out"
+                )
                 findings.append(Finding("warning", "keep_out", str(one), message))
     bearing = 0.0 if wind_from_deg is None else float(wind_from_deg)
     names = np.full(n, "", dtype=object) if policy_name is None else policy_name
