@@ -118,7 +118,8 @@ def name_features(
         ]
         down = np.flatnonzero(reach.downwind_m[:, p] > reach.distance_m[:, p])
         shape = outline.copy()
-        shape[down], far[down] = reach.swept(p, down), 0.0
+        if len(down):
+            shape[down], far[down] = reach.swept(p, down), 0.0
         _name(parts, rows, shape, far, reach, np.array(rules, dtype=object), reason)
 
 
