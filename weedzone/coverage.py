@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -13,18 +12,17 @@ import pyproj
 import shapely
 
 from weedzone import units
-from weedzone.errors import Finding, InputError, UnitError, findings_table
-from weedzone.ground import Ground, checked_crs, frame, geodetic_base, to_degrees
-from weedzone.passes import Limits, sprayed_passes
-from weedzone.shapes import Array, Floats, Ints, areal, mean_width, parts_of, repair, safe_buffer, union_rows
+from weedzone.coverage_input import in_metres, read_amount, read_forbidden, read_limits, read_zones
+from weedzone.errors import Finding, InputError, findings_table
+from weedzone.ground import Ground
+from weedzone.passes import sprayed_passes
+from weedzone.shapes import Array, Floats, Ints, areal, mean_width, parts_of, repair, union_rows
 from weedzone.swaths import swept_ground, without_hairs
 from weedzone.tracks import Source, Track, read_track
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-REACH_M = 100_000.0  # fixes further than this from the zones' middle belong to another place
-WIDEST_M = 60.0  # no boom is wider; a swath above it is a slip of units
 DOUBLE_SHARE = 0.01  # below this share of the zones, doubled ground is told in the table only
 CAUTION = (
     "A GPS track shows where the receiver went, within the receiver's own error; it does not prove that the "
@@ -77,14 +75,18 @@ class Coverage:
         """A few lines of plain text."""
         lines = [f"swath {self.swath_m:.2f} m ({units.convert(self.swath_m, 'length', 'ft'):.1f} ft)"]
         lines += [
-            f"{row.part:<15}{row.area_ft2:>12,.0f} ft² {row.area_m2:>11,.1f} m² {row.share:>8.1%} of the zones"
+            f"{row.part:<15}{row.area_ft2:>12,.0f} ft² {row.area_m2:>11,.1f} m² {row.share:>8.1%} of zones"
             for row in self.areas.itertuples()
         ]
         lines += [f"dose, {row.where}: {row.text}" for row in self.dose.itertuples()]
-        lines += [f"{row.severity}: {row.message}" for row in self.findings.itertuples()]
+        lines += [
+            f"{severity}: {feature or layer}: {message}"
+            for severity, layer, feature, message in self.findings.itertuples(index=False)
+        ]
         return "\n".join([*lines, CAUTION])
 
     def __repr__(self) -> str:
+        """Return the summary, for notebooks and shells."""
         return f"Coverage\n{self.summary()}"
 
     def plot(self, *, ax: Axes | None = None) -> Axes:
@@ -110,7 +112,7 @@ def coverage(
     """What a track covered of the zones.
 
     Ground counts as covered twice where the swath passes over it on two separate visits: on two passes, or
-    on one pass after about 1.5 swaths of travel or more. What overlaps on the inner side of a single bend
+    on one pass after more than 1 to 1.5 swaths of travel. What overlaps on the inner side of a single bend
     counts once.
 
     Parameters
@@ -156,16 +158,16 @@ def coverage(
     Areas are exact on the ellipsoid (a local equal-area projection). Round ends are not drawn: a pass is
     square at its ends, and a bend is rounded on its outer side.
     """
-    limits = _limits(swath, gap, min_speed, max_speed)
+    limits = read_limits(swath, gap, min_speed, max_speed)
     if zones is None:
         if job is None:
             raise InputError("there are no zones to compare the track with", mend="give zones or job")
         zones = job.zones
-    system, ground, area, names = _zones(zones)
-    put_out = _amount(amount)
+    system, ground, area, names = read_zones(zones)
+    put_out = read_amount(amount)
     findings: list[Finding] = []
     log = read_track(track, crs=crs)
-    xy = _track_in_metres(log, ground)
+    xy = in_metres(log, ground)
     lines, notes = sprayed_passes(log, xy, limits)
     findings += [*log.findings, *notes]
     covered, twice = swept_ground(lines, limits.swath_m)
@@ -175,7 +177,7 @@ def coverage(
     doubled, _ = _split(area, twice, names)
     whole = union_rows(area, np.zeros(len(area), dtype=np.intp))
     outside = _split(np.array([covered], dtype=object), whole[0], ["sprayed ground"])[1]
-    banned, banned_names = _forbidden(job, forbidden, ground, system)
+    banned, banned_names = read_forbidden(job, forbidden, ground)
     in_banned = _split(banned, covered, banned_names)[0] if len(banned) else banned
 
     overlap = bool(shapely.area(area).sum() > shapely.area(whole[0]) * (1 + 1e-7))
@@ -206,91 +208,6 @@ def coverage(
         findings=findings_table(findings),
         swath_m=limits.swath_m,
     )
-
-
-def _limits(swath: object, gap: object, min_speed: object, max_speed: object) -> Limits:
-    width = units.to_si(swath, "length", field="swath")
-    if width > WIDEST_M:
-        raise InputError(
-            f"a swath of {width:.0f} m is wider than any boom", field="swath", mend="check its unit"
-        )
-    gap_s = gap_m = None
-    try:
-        gap_s = units.to_si(gap, "time", field="gap")
-    except UnitError as error:
-        try:
-            gap_m = units.to_si(gap, "length", field="gap")
-        except UnitError:
-            raise error from None
-    slow, fast = (
-        units.to_si(value, "speed", field=name)
-        for name, value in (("min_speed", min_speed), ("max_speed", max_speed))
-    )
-    if slow >= fast:
-        raise InputError("min_speed is not below max_speed", field="min_speed", mend="give a lower one")
-    return Limits(width, gap_s, gap_m, slow, fast)
-
-
-def _amount(amount: object) -> tuple[float, str] | None:
-    if amount is None:
-        return None
-    try:
-        return units.to_si(amount, "volume", field="amount"), "volume_per_area"
-    except UnitError as error:
-        try:
-            return units.to_si(amount, "mass", field="amount"), "mass_per_area"
-        except UnitError:
-            raise error from None
-
-
-def _zones(zones: gpd.GeoDataFrame) -> tuple[pyproj.CRS, Ground, Array, list[str]]:
-    if not isinstance(zones, gpd.GeoDataFrame):
-        raise InputError(f"zones are a {type(zones).__name__}", mend="give a GeoDataFrame, such as job.zones")
-    if not len(zones):
-        raise InputError("there are no zones", mend="give at least one")
-    system = checked_crs(zones.crs, layer="zones")
-    base = geodetic_base(system)
-    drawn = _polygons(zones, "zones")
-    degrees = to_degrees(drawn, system, base)
-    if not np.isfinite(shapely.bounds(degrees)).all():
-        raise InputError("zones lie outside their coordinate system", layer="zones", mend="check the system")
-    site = np.zeros(len(drawn), dtype=np.intp)
-    ground = frame(degrees, site, 1, system, np.array(["of the zones"]))
-    return system, ground, repair(ground.to_local(degrees, site))[0], _row_names(zones, "zone", "zone")
-
-
-def _row_names(table: gpd.GeoDataFrame, column: str, word: str) -> list[str]:
-    if column in table:
-        sites = (
-            table["site"].astype(str).to_numpy() if "site" in table and table["site"].nunique() > 1 else None
-        )
-        plain = table[column].astype(str).to_list()
-        return plain if sites is None else [f"{site} {name}" for site, name in zip(sites, plain, strict=True)]
-    return [f"{word} {number + 1}" for number in range(len(table))]
-
-
-def _polygons(table: gpd.GeoDataFrame, layer: str) -> Array:
-    drawn = shapely.force_2d(table.geometry.to_numpy().astype(object))
-    polygons = areal(drawn)
-    bad = np.flatnonzero(shapely.is_missing(drawn) | (shapely.area(polygons) <= 0))
-    if len(bad):
-        raise InputError(
-            "the shape is no polygon", layer=layer, feature=int(bad[0]) + 1, mend="drop or redraw it"
-        )
-    return polygons
-
-
-def _track_in_metres(log: Track, ground: Ground) -> Floats:
-    degrees = to_degrees(shapely.points(log.xy), log.crs, ground.base)
-    local = ground.to_local(degrees, np.zeros(len(log), dtype=np.intp))
-    xy = np.column_stack([shapely.get_x(local), shapely.get_y(local)])
-    far = ~(np.hypot(*xy.T) < REACH_M)
-    if far.all():
-        raise InputError(
-            "the whole track lies more than 100 km from the zones", layer="track", mend="check both"
-        )
-    xy[far] = np.inf
-    return xy
 
 
 def _split(rows: Array, cell: Any, names: list[str]) -> tuple[Array, Array]:
@@ -338,42 +255,6 @@ def _together(parts: Array, overlap: bool) -> float:
     return float(shapely.area(parts).sum())
 
 
-def _forbidden(job: Any, given: Any, ground: Ground, system: pyproj.CRS) -> tuple[Array, list[str]]:
-    shapes, names = [], []
-    if given is not None:
-        polygons = _polygons(given, "forbidden")
-        shapes.append(_local(polygons, checked_crs(given.crs, layer="forbidden"), ground))
-        names += _row_names(given, "kind" if "kind" in given else "feature", "forbidden ground")
-    keep_out = None if job is None else job.survey.keep_out
-    if keep_out is not None and len(keep_out):
-        kinds = keep_out["kind"].astype(str)
-        used = [job.labels[name] for name in dict.fromkeys(job.zones["product"]) if name in job.labels]
-        own = (
-            keep_out["buffer_m"].fillna(0.0).to_numpy(float)
-            if "buffer_m" in keep_out
-            else np.zeros(len(keep_out))
-        )
-        asked = [max([0.0, *(_buffer(label.buffers_m, kind) for label in used)]) for kind in kinds]
-        local = _local(keep_out.geometry.to_numpy(), checked_crs(keep_out.crs, layer="keep_out"), ground)
-        shapes.append(safe_buffer(local, np.maximum(own, asked)))
-        names += kinds.to_list()
-    if not shapes:
-        return np.empty(0, dtype=object), []
-    return np.concatenate(shapes), names
-
-
-def _buffer(buffers_m: Mapping[str, float], kind: str) -> float:
-    return float(buffers_m.get(kind, buffers_m.get("default", 0.0)))
-
-
-def _local(shapes: Array, crs: pyproj.CRS, ground: Ground) -> Array:
-    degrees = to_degrees(shapely.force_2d(np.asarray(shapes, dtype=object)), crs, ground.base)
-    local = ground.to_local(degrees, np.zeros(len(degrees), dtype=np.intp))
-    polygonal = np.isin(shapely.get_type_id(local), (3, 6))
-    local[polygonal] = repair(local[polygonal])[0]
-    return local
-
-
 @dataclass(frozen=True)
 class _Return:
     """Local metres back to the zones' CRS."""
@@ -394,7 +275,9 @@ class _Return:
         return gpd.GeoDataFrame(data, geometry=self._shapes(drawn), crs=self.system)
 
     def _shapes(self, local: Array) -> Array:
-        return self.ground.to_survey(local, np.zeros(len(local), dtype=np.intp))
+        shapes = self.ground.to_survey(local, np.zeros(len(local), dtype=np.intp))
+        # Rounding to degrees can fold a hair-thin corner.
+        return repair(shapes)[0] if (shapely.get_dimensions(shapes) == 2).any() else shapes
 
 
 def _area_table(sums: dict[str, float]) -> pd.DataFrame:

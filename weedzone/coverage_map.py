@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyproj
@@ -15,8 +15,8 @@ if TYPE_CHECKING:
 
     from weedzone.coverage import Coverage
 
-# Colours that stay apart for the colour-blind (Okabe and Ito, Color Universal Design, 2008), and a hatch for each.
-STYLE = {
+# Colours after Okabe and Ito (Color Universal Design, 2008) stay apart for the colour-blind; so do hatches.
+STYLE: dict[str, dict[str, Any]] = {
     "missed": {"facecolor": "#FFFFFF", "edgecolor": "#8A8A8A", "hatch": "....", "linewidth": 0.4},
     "covered": {"facecolor": "#8CCFBB", "edgecolor": "none"},
     "twice": {"facecolor": "#E69F00", "edgecolor": "#7A5200", "hatch": "////", "linewidth": 0.4},
@@ -48,13 +48,13 @@ def draw(done: Coverage, ax: Axes | None) -> Axes:
         "twice": done.twice,
         "inside buffers": done.inside_buffers,
     }
-    share = done.areas.set_index("part")
+    area_ft2 = dict(zip(done.areas["part"], done.areas["area_ft2"], strict=True))
     handles: list[Patch | Line2D] = []
     for order, (name, table) in enumerate(frames.items()):
         if not len(table):
             continue
         table.to_crs(flat).plot(ax=ax, zorder=order + 1, aspect=None, **STYLE[name])
-        label = f"{WORDS[name]}, {share.loc[name, 'area_ft2']:,.0f} ft²"
+        label = f"{WORDS[name]}, {area_ft2[name]:,.0f} ft²"
         handles.append(Patch(**STYLE[name], label=label))
     done.zones.to_crs(flat).boundary.plot(ax=ax, color="#222222", linewidth=1.4, zorder=8, aspect=None)
     done.passes.to_crs(flat).plot(ax=ax, color="#1B3A6B", linewidth=0.7, zorder=9, aspect=None)
@@ -64,12 +64,19 @@ def draw(done: Coverage, ax: Axes | None) -> Axes:
             [], [], color="#1B3A6B", linewidth=0.7, label=f"way of the sprayer, {len(done.passes)} pass(es)"
         ),
     ]
+    for name, spot in zip(done.zones["zone"], done.zones.to_crs(flat).representative_point(), strict=True):
+        ax.annotate(name, (spot.x, spot.y), ha="center", zorder=10, bbox={"facecolor": "white", "pad": 2.0})
     ax.set_aspect("equal")
     ax.margins(0.04)
     ax.set_xticks([])
     ax.set_yticks([])
     ax.set(xlabel="", ylabel="")
-    ax.set_title(f"As applied, swath {units.convert(done.swath_m, 'length', 'ft'):.1f} ft", loc="left")
+    ax.set_title(
+        f"As applied, swath {units.convert(done.swath_m, 'length', 'ft'):.1f} ft"
+        " (where the receiver went; no proof of dose)",
+        loc="left",
+        fontsize=11,
+    )
     ax.legend(handles=handles, loc="upper left", bbox_to_anchor=(0.0, -0.09), ncols=2, frameon=False)
     _scale_and_north(ax)
     return ax

@@ -7,6 +7,7 @@ along a straight walk. Here that is put right, and every correction is told as a
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -25,6 +26,7 @@ JUMP_RUN = (
 SAME_M = 1e-3
 NOISY = 0.02  # scatter of the fixes, in swaths, above which a pass is smoothed
 ROUGH = 0.1
+TURN_COSINE = 0.7
 STRAIGHT = 0.005  # corners flatter than this, in swaths, are left out
 
 
@@ -215,7 +217,7 @@ def _without_jumps(fixes: _Fixes, limits: Limits, notes: _Notes) -> list[_Fixes]
     # Runs of the chain stay one stretch unless a run of its own comes between.
     stretches: list[list[Ints]] = []
     last_in_chain = False
-    for run in np.flatnonzero(kept | alone):
+    for run in np.flatnonzero(kept | alone).tolist():
         rows = np.arange(start[run], end[run] + 1)
         if kept[run] and last_in_chain:
             stretches[-1].append(rows)
@@ -277,8 +279,8 @@ def _without_stops(fixes: _Fixes, limits: Limits, notes: _Notes) -> _Fixes:
     if stood.any():
         notes.say(
             "warning",
-            f"the sprayer stood still {stood.sum()} time(s), {seconds[stood].sum():.0f} s in all, and was not marked off: "
-            "if it ran, that ground got far more than the dose",
+            f"the sprayer stood still {stood.sum()} time(s), {seconds[stood].sum():.0f} s in all, and was "
+            "not marked off: if it ran, that ground got far more than the dose",
         )
     return _Fixes(xy, time[first], on)
 
@@ -327,8 +329,17 @@ def _smoothed(line: Floats, swath_m: float, notes: _Notes) -> Floats:
             window = min(int(2 * swath_m / step) if step > 0 else len(line), len(line))
             window -= 1 - window % 2
             if window >= 5:
-                line = savgol_filter(line, window, 2, axis=0, mode="interp")
+                line = _distinct(savgol_filter(line, window, 2, axis=0, mode="interp"))
                 notes.count("smoothed", 1)
-    return np.asarray(
-        shapely.get_coordinates(shapely.simplify(shapely.linestrings(line), STRAIGHT * swath_m))
-    )
+    return _without_needless_corners(line, STRAIGHT * swath_m)
+
+
+def _without_needless_corners(line: Floats, within_m: float) -> Floats:
+    """Drop corners of nearly straight stretches; never a turn, for a way back on itself is near its chord too."""
+    step = np.diff(line, axis=0)
+    length = np.hypot(*step.T)
+    cosine = (step[1:] * step[:-1]).sum(axis=1) / (length[1:] * length[:-1])
+    ends = np.concatenate([[0], np.flatnonzero(cosine < TURN_COSINE) + 1, [len(line) - 1]])
+    runs = np.array([shapely.linestrings(line[a : b + 1]) for a, b in pairwise(ends)], dtype=object)
+    kept = [shapely.get_coordinates(run)[:-1] for run in shapely.simplify(runs, within_m)]
+    return np.vstack([*kept, line[-1:]])

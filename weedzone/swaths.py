@@ -1,9 +1,10 @@
 """The ground that a boom sweeps along its passes, and the ground that it sweeps more than once.
 
-A *piece* is what the boom sweeps along a stretch of at most half a swath: a rectangle for each straight bit,
-square at the ends of the pass, and a round wedge on the outer side of each bend. Pieces of different passes,
-or of one pass with two others or more between them, are separate visits, and what they share is covered
-twice: within a pass that takes 1 to 1.5 swaths of travel. Nearer pieces share the inner side of a bend only.
+A *piece* is what the boom sweeps along a stretch of half a swath or a little more: a rectangle for each
+straight bit, square at the ends of the pass, and a round wedge on the outer side of each bend. Pieces of
+different passes, or of one pass with two others or more between them, are separate visits, and what they
+share is covered twice: within a pass that takes 1 to 1.5 swaths of travel. Nearer pieces share the inner side
+of a bend only.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ from weedzone.shapes import (
 )
 from weedzone.tracks import LAYER
 
-PIECE = 0.5  # longest piece, in swaths
+PIECE = 0.5  # length of a piece, in swaths: two of them span the inner square of a right-angled bend
 APART = 3  # difference in number from which two pieces of a pass are separate visits
 FAN = 16  # chords of the arc round a sharp bend; half a turn falls 0.5 % short of the circle at worst
 GENTLE = 0.2  # radians; a bend up to this needs one chord
@@ -65,31 +66,39 @@ def swept_ground(passes: list[Floats], swath_m: float) -> tuple[Any, Any]:
 
 
 def _union(pieces: Array) -> Any:
-    """Union, cluster by cluster, each valid and holding a point of each of its pieces.
-
-    Unions of tens of thousands of slim shapes were seen to come out invalid and short of ground without a
-    word; small clusters keep that apart, and a cluster that fails is done again on a grid of a micrometre.
-    """
+    """Union, cluster by cluster: an engine that loses its way in one cluster leaves the others alone."""
     pieces = pieces[mean_width(pieces) > HAIR_M]
     if not len(pieces):
         return EMPTY
     label = clusters(len(pieces), *shapely.STRtree(pieces).query(pieces, predicate="intersects"))
     order = np.argsort(label, kind="stable")
-    pieces, label = pieces[order], label[order]
-    united = union_rows(pieces, label)
-    points = shapely.get_coordinates(shapely.point_on_surface(pieces))
+    parts = parts_of(_checked_unions(pieces[order], label[order]))[0]
+    return collect(parts, np.zeros(len(parts), dtype=np.intp), 1)[0]
+
+
+def _checked_unions(shapes: Array, row: Ints) -> Array:
+    """Union of the shapes of each row, valid and holding a point of every one of them.
+
+    Unions of thousands of slim shapes were seen to come out invalid and short of ground without a word; a row
+    that fails is done again on a grid of a micrometre.
+    """
+    united = union_rows(shapes, row)
+    points = shapely.get_coordinates(shapely.point_on_surface(shapes))
     bad = ~shapely.is_valid(united)
-    bad[label[~_held(united, label, points)]] = True
-    for row in np.flatnonzero(bad):
-        members = label == row
-        united[row] = shapely.union_all(shapely.set_precision(pieces[members], GRID_M), grid_size=GRID_M)
-        wide = np.array([shapely.buffer(united[row], 10 * GRID_M)], dtype=object)
-        if not _held(wide, label[members] * 0, points[members]).all():
+    thick = mean_width(shapes) > HAIR_M
+    bad[row[thick & ~_held(united, row, points)]] = True
+    for at in np.flatnonzero(bad):
+        members = np.flatnonzero((row == at) & thick)
+        again = areal(
+            np.array([shapely.union_all(shapely.set_precision(shapes[members], GRID_M), grid_size=GRID_M)])
+        )
+        wide = shapely.buffer(again, 10 * GRID_M)
+        if not _held(wide, np.zeros(len(members), dtype=np.intp), points[members]).all():
             raise InputError(
                 "the swept ground could not be put together", layer=LAYER, mend="give the track in parts"
             )
-    parts = parts_of(areal(united))[0]
-    return collect(parts, np.zeros(len(parts), dtype=np.intp), 1)[0]
+        united[at] = again[0]
+    return united
 
 
 def _held(united: Array, label: Ints, points: Floats) -> Bools:
@@ -122,7 +131,7 @@ def _all_pieces(passes: list[Floats], swath_m: float) -> tuple[Array, Ints, Ints
         start += count
     owner, order = np.concatenate(piece), np.argsort(np.concatenate(piece), kind="stable")
     return (
-        union_rows(np.concatenate(shapes)[order], owner[order]),
+        _checked_unions(np.concatenate(shapes)[order], owner[order]),
         np.concatenate(of_pass),
         np.concatenate(number),
     )
@@ -134,7 +143,7 @@ def _pieces(line: Floats, swath_m: float) -> tuple[Array, Ints, int]:
     length = np.hypot(*step.T)
     way = np.append(0.0, np.cumsum(length))
     heading = step / length[:, np.newaxis]
-    count = max(1, int(np.ceil(way[-1] / (PIECE * swath_m) - 1e-9)))
+    count = max(1, int(way[-1] / (PIECE * swath_m) + 1e-9))
     size = way[-1] / count
 
     # Straight bits between corners and ends of pieces, each with the heading of its segment.

@@ -2,41 +2,37 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
 from typing import Any
-from xml.etree.ElementTree import Element, ParseError
 
 import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pyproj
-from defusedxml.common import DefusedXmlException
-from defusedxml.ElementTree import iterparse
 
 from weedzone.errors import CrsError, Finding, InputError
 from weedzone.ground import checked_crs
+from weedzone.trackfiles import (
+    COLUMNS,
+    ROW_COLUMNS,
+    WGS84,
+    check_count,
+    check_size,
+    csv_table,
+    feature_rows,
+    geojson_rows,
+    gpx_rows,
+)
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.intp]
 
-MAX_BYTES = 64 * 2**20
-MAX_POINTS = 500_000
 LAYER = "track"
-WGS84 = "EPSG:4326"
 
-COLUMNS = {
-    "x": ("x", "easting", "lon", "long", "lng", "longitude"),
-    "y": ("y", "northing", "lat", "latitude"),
-    "time": ("time", "times", "timestamp", "datetime", "date_time", "utc", "time_utc"),
-    "spraying": ("spraying", "spray", "sprayer", "on"),
-    "section": ("section", "segment", "pass", "track"),
-}
 DEGREE_NAMES = frozenset({"lon", "long", "lng", "longitude", "lat", "latitude"})
 ON = frozenset({"1", "1.0", "true", "yes", "on", "y", "t"})
 OFF = frozenset({"0", "0.0", "false", "no", "off", "n", "f"})
@@ -70,6 +66,7 @@ class Track:
     findings: tuple[Finding, ...] = ()
 
     def __len__(self) -> int:
+        """Number of fixes."""
         return len(self.xy)
 
 
@@ -83,7 +80,8 @@ def read_track(track: Source | Track, *, crs: object = None) -> Track:
         ``coordTimes``); a CSV file or a table with columns ``lon`` and ``lat``, or ``x`` and ``y``. Optional
         columns or properties: ``time`` (ISO 8601, or seconds), ``spraying`` (on/off), ``section``.
     crs : optional
-        Coordinate system of ``x`` and ``y``; longitudes and latitudes are WGS 84 unless it says otherwise.
+        Coordinate system of ``x`` and ``y`` in a table that does not state its own; longitudes and latitudes
+        are WGS 84 unless it says otherwise.
 
     Returns
     -------
@@ -99,23 +97,25 @@ def read_track(track: Source | Track, *, crs: object = None) -> Track:
     """
     if isinstance(track, Track):
         return track
-    if isinstance(track, gpd.GeoDataFrame):
-        system = checked_crs(crs if crs is not None else track.crs, layer=LAYER)
-        return _from_rows(pd.DataFrame(_feature_rows(track.__geo_interface__["features"])), system, None)
+    if isinstance(track, gpd.GeoDataFrame) and track.active_geometry_name is not None:
+        system = checked_crs(track.crs if track.crs is not None else crs, layer=LAYER)
+        return _from_rows(
+            pd.DataFrame(feature_rows(track.__geo_interface__["features"]), columns=ROW_COLUMNS), system, None
+        )
     if isinstance(track, pd.DataFrame):
         return _from_rows(track, crs, None)
     if not isinstance(track, str | PathLike):
         raise InputError(f"a track cannot be read from {type(track).__name__}", mend="give a file or a table")
     path = Path(track)
-    _check_size(path)
+    check_size(path)
     suffix = path.suffix.lower()
     if suffix == ".gpx":
-        return _from_rows(pd.DataFrame(_gpx_rows(path), columns=_ROW), WGS84, path)
+        return _from_rows(pd.DataFrame(gpx_rows(path), columns=ROW_COLUMNS), WGS84, path)
     if suffix in {".geojson", ".json"}:
-        rows, stated = _geojson_rows(path)
-        return _from_rows(pd.DataFrame(rows, columns=_ROW), crs or stated, path)
+        rows, stated = geojson_rows(path)
+        return _from_rows(pd.DataFrame(rows, columns=ROW_COLUMNS), crs or stated, path)
     if suffix in {".csv", ".txt"}:
-        return _from_rows(_csv(path), crs, path)
+        return _from_rows(csv_table(path), crs, path)
     raise InputError(
         f"a track cannot be read from a {suffix or 'nameless'} file",
         file=path,
@@ -123,149 +123,11 @@ def read_track(track: Source | Track, *, crs: object = None) -> Track:
     )
 
 
-def _check_size(path: Path) -> None:
-    try:
-        size = path.stat().st_size
-    except (OSError, ValueError) as error:
-        raise InputError("the track file cannot be opened", file=path, mend="check the path") from error
-    if path.is_dir():
-        raise InputError("this is a folder, not a track file", file=path, mend="name the file in it")
-    if size > MAX_BYTES:
-        raise InputError(
-            f"the track file has {size / 2**20:.0f} MB, more than the {MAX_BYTES // 2**20} MB allowed",
-            file=path,
-            mend="give one day's track, or a sparser log",
-        )
-
-
-_ROW = ["lon", "lat", "time", "spraying", "section"]
-Row = tuple[Any, Any, Any, Any, int]
-
-
-def _gpx_rows(path: Path) -> Iterator[Row]:
-    """Track points of a GPX file. Document types and entities are refused, so that none can expand."""
-    section = points = 0
-    try:
-        with path.open("rb") as stream:
-            for event, element in iterparse(stream, events=("start", "end"), forbid_dtd=True):
-                name = _local(element)
-                if event == "start":
-                    section += name == "trkseg"
-                elif name == "trkpt":
-                    points += 1
-                    _check_count(points, path)
-                    inner = {_local(child): child.text for child in element.iter()}
-                    yield (
-                        element.get("lon"),
-                        element.get("lat"),
-                        inner.get("time"),
-                        inner.get("spraying"),
-                        section,
-                    )
-                    element.clear()
-                elif name == "trkseg":
-                    element.clear()
-    except DefusedXmlException as error:
-        raise InputError(
-            "the file declares a document type or entities, which a GPX track never needs",
-            file=path,
-            mend="export the track again",
-        ) from error
-    except (ParseError, UnicodeError, LookupError, ValueError) as error:
-        raise InputError(
-            f"the file is not well-formed GPX ({error})", file=path, mend="export it again"
-        ) from error
-
-
-def _local(element: Element) -> str:
-    return str(element.tag).rpartition("}")[2]
-
-
-def _check_count(points: int, path: Path | None) -> None:
-    if points > MAX_POINTS:
-        raise InputError(
-            f"the track has more than {MAX_POINTS:,} points",
-            file=path,
-            mend="give it in parts, or a sparser log",
-        )
-
-
-def _geojson_rows(path: Path) -> tuple[list[Row], object]:
-    try:
-        with path.open(encoding="utf-8-sig") as stream:
-            data = json.load(stream)
-        kind = data["type"]
-        features = data["features"] if kind == "FeatureCollection" else [data]
-        if kind not in {"FeatureCollection", "Feature"}:
-            features = [{"geometry": data, "properties": {}}]
-        stated = data.get("crs", {}).get("properties", {}).get("name", WGS84) if "crs" in data else WGS84
-        return list(_feature_rows(features)), stated
-    except InputError as error:
-        raise InputError(error.what, file=path, mend=error.mend) from error
-    except (OSError, ValueError, RecursionError, KeyError, TypeError, AttributeError, IndexError) as error:
-        raise InputError("the file is not GeoJSON", file=path, mend="export the track again") from error
-
-
-def _feature_rows(features: list[Mapping[str, Any]]) -> Iterator[Row]:
-    section = 0
-    for feature in features:
-        geometry, properties = feature["geometry"], feature.get("properties") or {}
-        if geometry is None:
-            continue
-        known = {str(key).lower(): value for key, value in properties.items()}
-        spraying = next((known[name] for name in COLUMNS["spraying"] if name in known), None)
-        kind, coordinates = geometry["type"], geometry["coordinates"]
-        if kind == "Point":
-            time = next((known[name] for name in COLUMNS["time"] if name in known), None)
-            yield coordinates[0], coordinates[1], time, spraying, section
-            continue
-        if kind not in {"LineString", "MultiLineString"}:
-            raise InputError(f"a {kind} is no track", mend="give points or lines")
-        times = _line_times(known)
-        lines = [coordinates] if kind == "LineString" else coordinates
-        times = [times] if kind == "LineString" else times
-        for number, line in enumerate(lines):
-            section += 1
-            stamps = times[number] if times is not None and number < len(times) else None
-            fits = isinstance(stamps, list | tuple) and len(stamps) == len(line)
-            for index, place in enumerate(line):
-                yield (
-                    place[0],
-                    place[1],
-                    stamps[index] if fits and stamps is not None else None,
-                    spraying,
-                    section,
-                )
-        section += 1
-
-
-def _line_times(known: Mapping[str, Any]) -> Any:
-    for name in ("coordtimes", "times", "time"):
-        if isinstance(known.get(name), list | tuple):
-            return known[name]
-    nested = known.get("coordinateproperties")
-    return nested.get("times") if isinstance(nested, Mapping) else None
-
-
-def _csv(path: Path) -> pd.DataFrame:
-    try:
-        table = pd.read_csv(
-            path, sep=None, engine="python", dtype=str, encoding="utf-8-sig", nrows=MAX_POINTS + 1
-        )
-    except (OSError, ValueError, UnicodeError, pd.errors.ParserError) as error:
-        raise InputError(
-            "the file is not a readable CSV table", file=path, mend="save it as UTF-8 CSV"
-        ) from error
-    except Exception as error:  # csv.Error and friends of pandas' own parsers share no base
-        raise InputError(f"the file is not a readable CSV table ({error})", file=path) from error
-    return table
-
-
 def _from_rows(table: pd.DataFrame, crs: object, path: Path | None) -> Track:
     """Check a table of fixes, and make the track."""
     if not len(table):
         raise InputError("there are no track points (routes and waypoints are not a track)", file=path)
-    _check_count(len(table), path)
+    check_count(len(table), path)
     found = _columns(table, path)
     if crs is None and {str(found[axis].name).strip().lower() for axis in "xy"} <= DEGREE_NAMES:
         crs = WGS84
@@ -348,7 +210,7 @@ def _seconds(column: pd.Series | None, path: Path | None) -> Floats | None:
     )
     if numbers.notna().sum() > len(column) / 2:
         seconds = numbers.to_numpy(float, na_value=np.nan)
-        return np.where(np.isfinite(seconds), seconds, np.nan)
+        return np.asarray(np.where(np.isfinite(seconds), seconds, np.nan), dtype=np.float64)
     stamps = pd.to_datetime(column, utc=True, errors="coerce", format=None if _is_time(column) else "ISO8601")
     if stamps.isna().sum() > column.isna().sum() + len(column) / 2:
         stamps = pd.to_datetime(column, utc=True, errors="coerce", format="mixed")
@@ -359,7 +221,8 @@ def _seconds(column: pd.Series | None, path: Path | None) -> Floats | None:
             field="time",
             mend='write times as "2026-05-04T08:00:00Z", or leave the column out',
         )
-    return (stamps - stamps.min()).dt.total_seconds().to_numpy(float, na_value=np.nan)
+    elapsed = (stamps - stamps.min()).dt.total_seconds()
+    return np.asarray(elapsed.to_numpy(float, na_value=np.nan), dtype=np.float64)
 
 
 def _is_time(column: pd.Series) -> bool:
