@@ -108,12 +108,17 @@ class Doubt:
             )
         return found
 
-    def summary(self) -> str:
-        """The doubt in words."""
-        stated = ", ".join(
+    @property
+    def stated(self) -> str:
+        """What was taken as the survey's accuracy, in one sentence."""
+        layers = ", ".join(
             f"{layer.replace('_', '-')} {radius:g} m" for layer, radius in self.accuracy_m.items()
         )
-        lines = [f"Survey accuracy (95 of 100 points within): {stated}; {self.n} cases."]
+        return f"Survey accuracy (95 of 100 points within): {layers}; {self.n} cases, seed {self.seed}."
+
+    def summary(self) -> str:
+        """The doubt in words."""
+        lines = [self.stated]
         table = self.percentiles
         for row in table[table["site"].isna() & table["what"].isin(("area", "product"))].to_dict("records"):
             spread = ", ".join(f"{row[end]:,.4g}" for end in ("p10", "p50", "p90"))

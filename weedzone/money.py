@@ -31,7 +31,8 @@ def money(value: object, *, field: str | None = None, file: str | None = None) -
         ) from None
     exponent = found.as_tuple().exponent
     if not isinstance(exponent, int) or not 0 <= found < MOST or exponent < _FINEST:
-        what = "is negative" if found < 0 else "is no price: not finite, too large, or finer than a millionth"
+        negative = found.is_finite() and found < 0
+        what = "is negative" if negative else "is no price: not finite, too large, or finer than a millionth"
         raise InputError(f"{text[:40]} {what}", field=field, file=file, mend=mend)
     return found
 

@@ -39,7 +39,7 @@ class Quote:
         `decimal.Decimal`), ``basis`` (words). See `weedzone.quotelines` for the rule of rounding.
     visits : DataFrame
         What each visit takes: ``site``, ``visit``, ``title``, ``area_ft2``, ``loads``, ``patches``, ``walk_m``,
-        ``setup_min``, ``mixing_min``, ``covering_min``, ``walking_min``.
+        ``setup_min``, ``mixing_min``, ``covering_min``, ``walking_min`` (0 where priced by area alone).
     pricings : tuple of str
     currency : str
     decimals : int
@@ -248,7 +248,8 @@ def quote(
         follow_up_needs(job, followups) if any(first.values()) else ([first] * len(followups), [])
     )
     walked = walks(job)
-    planned = site_visits(job, prices, [first, *later], followups, walked)
+    timed = prices if "cost-plus" in pricings else replace(prices, labour_rate=None)
+    planned = site_visits(job, timed, [first, *later], followups, walked)
     check_prices(pricings, prices, planned, job.labels, job.use)
     _check_days(days, first)
 
@@ -260,7 +261,7 @@ def quote(
     if accuracy is not None:
         unsure = accuracy if isinstance(accuracy, Doubt) else doubt(job, accuracy, cases=cases, seed=seed)
         sums = [
-            {way: lines_of(site_visits(job, prices, needs, followups, walked), way) for way in pricings}
+            {way: lines_of(site_visits(job, timed, needs, followups, walked), way) for way in pricings}
             for needs in moved_needs(job, unsure, first, later, followups)
         ]
         spread = spread_of(sums, pricings, list(first), coin_of(prices))
