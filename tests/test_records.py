@@ -76,17 +76,16 @@ def make_job(sites=("Elm Court",), crs=CRS, on=DAY, shift=0.0):
                 "solution_L": (3.0 if zone == "Z1" else 1.0) * GALLON_L, "geometry": shape,
             })  # fmt: skip
     active = SimpleNamespace(name="2,4-D")
-    rate = SimpleNamespace(use="spot", dose_hi=units.to_si("1.2 fl oz/ksqft", "dose", form="liquid"))
+    plan = SimpleNamespace(dose_high=units.to_si("1.2 fl oz/ksqft", "dose", form="liquid"))
     label = SimpleNamespace(
         form="liquid", registration="DEMO-38", actives=(active,), ppe=("gloves", "eye protection"),
-        reentry="until dry", rates=(rate,),
+        reentry="until dry",
     )  # fmt: skip
-    dry = SimpleNamespace(
-        form="dry", registration="DEMO-75", actives=(active,), ppe=(), reentry="until dry", rates=()
-    )
+    dry = SimpleNamespace(form="dry", registration="DEMO-75", actives=(active,), ppe=(), reentry="until dry")
     return SimpleNamespace(
         zones=gpd.GeoDataFrame(rows, crs=CRS).to_crs(crs),
         labels={"Demo Amine 38": label, "Demo Dry 75": dry},
+        plans={"Demo Amine 38": plan},
         rig=SimpleNamespace(name="backpack"),
         use="spot",
         on=on,
@@ -597,7 +596,7 @@ def test_correction_supersedes_and_keeps_the_old_visible(job, path):
     assert set(now["corrects"]) == {first.id}
     assert list(now["amount"]) == ["1.4 gal", "1.1 fl oz", "0.5 oz"]
     # by hand: 1.4 gal are 179.2 fl oz on 3,000 ft2; at 1.1 fl oz/gal that is 162.9 gal of mix
-    assert now["dose"].iloc[0] == "59.7333 fl oz/ksqft"
+    assert now["dose"].iloc[0] == "59.73333334 fl oz/ksqft"
     assert now["solution"].iloc[0] == "162.9 gal"
     old = gpd.read_file(path, layer="superseded")
     assert list(old["amount"]) == ["3.3 fl oz", "1.1 fl oz", "0.5 oz"]

@@ -117,7 +117,7 @@ def dosed(amount: str, row: Mapping[str, Any]) -> dict[str, str | None]:
     dose = units.convert(total / row["area_m2"], kind, _DOSE_UNIT[form])
     columns: dict[str, str | None] = {
         "amount": amount,
-        "dose": f"{dose:.6g} {_DOSE_UNIT[form]}",
+        "dose": f"{dose:.10g} {_DOSE_UNIT[form]}",
         "solution": None,
     }
     if not absent(row["mix"]):
@@ -223,7 +223,7 @@ def _row(job: Any, plot: dict[str, Any], findings: list[Finding]) -> dict[str, A
         raise InputError("has no area", field="applied", feature=place)
     plot["mix"] = _mix(plot)
     columns = {**plot, **dosed(plot["amount"], plot)}
-    findings += _above_label(label, plot, place)
+    findings += _above_label(getattr(job, "plans", {}).get(product), plot, place)
     actives = [active.name for active in getattr(label, "actives", ())]
     told = {
         "registration": getattr(label, "registration", None), "active": actives,
@@ -239,17 +239,14 @@ def _row(job: Any, plot: dict[str, Any], findings: list[Finding]) -> dict[str, A
     }  # fmt: skip
 
 
-def _above_label(label: Any, plot: Mapping[str, Any], place: str) -> list[Finding]:
-    """Warn of more product than the label's rates for this use allow. It is recorded all the same."""
-    ceilings = [
-        rate.dose_hi for rate in getattr(label, "rates", ()) if rate.use == plot.get("use") and rate.dose_hi
-    ]
-    if not ceilings:
+def _above_label(plan: Any, plot: Mapping[str, Any], place: str) -> list[Finding]:
+    """Warn of more product than the label allows in one application. It is recorded all the same."""
+    if plan is None:
         return []
     dose = units.to_si(plot["amount"], "amount", form=plot["form"]) / plot["area_m2"]
-    if dose <= max(ceilings) * (1 + _ROUNDING):
+    if dose <= plan.dose_high * (1 + _ROUNDING):
         return []
-    times = dose / max(ceilings)
+    times = dose / plan.dose_high
     text = f"{plot['amount']} on {plot['area_ft2']:,.0f} ft2 is {times:.2f} times the label's highest rate"
     return [Finding("warning", "record", place, text)]
 
@@ -260,7 +257,7 @@ def _form(job: Any, zone: Mapping[str, Any]) -> str:
 
 
 def _planned(zone: Mapping[str, Any]) -> str:
-    return f"{zone['product_amount']:.7g} {zone['product_unit']}"
+    return f"{zone['product_amount']:.10g} {zone['product_unit']}"
 
 
 def _mix(zone: Mapping[str, Any]) -> str | None:
@@ -274,7 +271,7 @@ def _mix(zone: Mapping[str, Any]) -> str | None:
 
 def _amount(si: float, form: str) -> str:
     kind, unit = _AMOUNT[form]
-    return f"{units.convert(si, kind, unit):.7g} {unit}"
+    return f"{units.convert(si, kind, unit):.10g} {unit}"
 
 
 def _polygons(shape: Any, place: str) -> Any:

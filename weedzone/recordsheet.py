@@ -6,6 +6,7 @@ import csv
 import io
 import math
 import numbers
+import re
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,8 @@ from weedzone.recordrules import CAUTION, ELEMENTS, missing_elements
 
 _FORMULA = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")  # the last four are full-width forms
 _MAP_PX = 260.0
+# Amounts are kept to ten figures, so that rounding never counts against a yearly limit; six are read.
+_LONG_NUMBER = re.compile(r"\b\d+\.\d{6,}\b")
 _HEAD = (
     ("Customer", "customer"), ("Address of the property", "address"),
     ("Address of the customer", "billing_address"), ("Date", "date"), ("Start", "start"), ("End", "end"),
@@ -95,7 +98,7 @@ def _sheet(name: str, rows: gpd.GeoDataFrame) -> dict[str, Any]:
         "name": name,
         "status": head.get("status", "superseded" if _shown(head["superseded_at"]) else "current"),
         "head": [(title, _shown(head[column])) for title, column in _HEAD if _shown(head[column])],
-        "rows": [[_shown(row[column]) for _, column in _TABLE] for _, row in rows.iterrows()],
+        "rows": [[_to_read(column, row[column]) for _, column in _TABLE] for _, row in rows.iterrows()],
         "missing": missing_elements(rows),
         "map": _outline(rows),
     }
@@ -105,6 +108,15 @@ def _shown(value: object) -> str:
     if value is None or value != value:  # NaN is not itself
         return ""
     return f"{value:,.0f}" if isinstance(value, float) else str(value)
+
+
+def _to_read(column: str, value: object) -> str:
+    text = _shown(value)
+    return (
+        _LONG_NUMBER.sub(lambda found: f"{float(found[0]):.6g}", text)
+        if column in ("amount", "dose")
+        else text
+    )
 
 
 def _outline(rows: gpd.GeoDataFrame) -> dict[str, Any]:
