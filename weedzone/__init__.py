@@ -30,6 +30,8 @@ if TYPE_CHECKING:
     from weedzone.coverage import Coverage as Coverage
     from weedzone.coverage import coverage as coverage
     from weedzone.policy import read_policy as read_policy
+    from weedzone.fleet import Portfolio as Portfolio
+    from weedzone.fleet import size_portfolio as size_portfolio
     from weedzone.records import read_records as read_records
     from weedzone.records import record as record
     from weedzone.season import DegreeDays as DegreeDays
@@ -57,6 +59,8 @@ _LATER = {
     "record": "records",
     "season_plan": "season",
     "size_in_windows": "windows_job",
+    "size_portfolio": "fleet",
+    "Portfolio": "fleet",
     "spray_windows": "weather",
     "turfcare": "",
 }
@@ -92,6 +96,7 @@ __all__ = [
     "season_plan",
     "size_in_windows",
     "size_job",
+    "size_portfolio",
     "spray_windows",
     "turfcare",
 ]

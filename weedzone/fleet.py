@@ -222,6 +222,10 @@ def size_block(run: Run, number: int) -> int:
     return number
 
 
+# What workers are sent: one name, so that every kind of worker runs the same thing.
+work_on = size_block
+
+
 def _size_sites(run: Run, frames: Layers, sites: list[str]) -> tuple[list[Sized], list[Finding]]:
     """Size sites together; where that fails, halves of them, down to the one at fault."""
     try:
@@ -310,7 +314,7 @@ def _in_processes(run: Run, todo: Iterable[int], workers: int, shown: Callable[[
     for _ in range(TRIES):
         # Fresh processes: forking one that has loaded GEOS and pyarrow threads can lock up.
         with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-            running = {pool.submit(size_block, run, number): number for number in sorted(left)}
+            running = {pool.submit(work_on, run, number): number for number in sorted(left)}
             try:
                 for future in as_completed(running):
                     left.discard(future.result())
@@ -328,7 +332,7 @@ def _on_cluster(client: Any, run: Run, todo: list[int], shown: Callable[[], None
     from distributed import as_completed as completed
 
     everywhere = client.scatter(run, broadcast=True, hash=False)
-    futures = [client.submit(size_block, everywhere, number, pure=False, retries=TRIES) for number in todo]
+    futures = [client.submit(work_on, everywhere, number, pure=False, retries=TRIES) for number in todo]
     for future in completed(futures):
         future.result()
         shown()
