@@ -21,6 +21,7 @@ ONE_SITE = "site"
 # Class column of each layer, and what may stand in for it in files that have only standard fields.
 CLASS = {"turf": "turf", "infestations": "weed", "keep_out": "kind"}
 _STAND_IN = ("type", "name")
+MOST_M = 10_000.0  # no rule keeps so far from anything; a number beyond it is a slip
 _AREAL = ("turf", "boundary", "history")
 _CAREFUL = ("keep_out", "boundary", "history")  # layers that take ground away: nothing of them is dropped
 
@@ -70,7 +71,13 @@ def checked_layer(
         data["buffer_m"] = door.metres("buffer")
     elif layer == "history":
         data |= door.applications()
-    out = gpd.GeoDataFrame(data, geometry=shapes, crs=stated)[kept].reset_index(drop=True)
+    # Left to itself pandas may turn a missing text into a number (NaN), which is a value and not missing.
+    texts = {
+        name: pd.Series(values, dtype=object)
+        for name, values in data.items()
+        if np.asarray(values).dtype == object
+    }
+    out = gpd.GeoDataFrame({**data, **texts}, geometry=shapes, crs=stated)[kept].reset_index(drop=True)
     if not len(out) and layer in ("turf", "infestations"):
         raise SurveyError("the layer is empty", file=file, layer=layer, mend="draw at least one shape")
     return out, findings
@@ -136,7 +143,11 @@ class _Door:
 
     def mapped(self, values: pd.Series[Any], convert: Callable[[Any], Any]) -> Array:
         """Convert each distinct value once; missing values become None."""
-        codes, distinct = pd.factorize(values.astype(object), use_na_sentinel=True)
+        objects = values.astype(object)
+        try:
+            codes, distinct = pd.factorize(objects, use_na_sentinel=True)
+        except TypeError:  # lists and the like, which some formats can hold
+            codes, distinct = pd.factorize(objects.map(str, na_action="ignore"), use_na_sentinel=True)
         table = np.array([*[convert(value) for value in distinct], None], dtype=object)
         return np.asarray(table[codes], dtype=object)
 
@@ -179,7 +190,10 @@ class _Door:
         """Lengths given in feet or metres; the larger where both are; NaN where neither is."""
         feet, metres = self.numbers(f"{name}_ft"), self.numbers(f"{name}_m")
         nothing = np.full(len(self.frame), np.nan)
-        return np.fmax(nothing if feet is None else feet / FT_PER_M, nothing if metres is None else metres)
+        found = np.fmax(nothing if feet is None else feet / FT_PER_M, nothing if metres is None else metres)
+        for row in np.flatnonzero(found > MOST_M):
+            raise self.fail(row, f"{name} is {found[row]:g} m", f"write at most {MOST_M:g} m")
+        return found
 
     def cover(self) -> Floats:
         found = self.numbers("cover")
