@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from plots import label, lawn, size
 
@@ -20,6 +20,7 @@ AMOUNT = st.floats(1e-7, 1e4)
 SPOT = '[[rate]]\nuse = "spot"\nmix = "2 fl oz/gal"\nvolume = "1 gal/ksqft"\n'
 
 
+@settings(deadline=None)
 @given(st.lists(AMOUNT, min_size=1, max_size=20), st.one_of(st.just(float("nan")), st.floats(1e-6, 10.0)))
 def test_measured_is_never_above_and_within_a_step(amounts: list[float], step: float) -> None:
     product = np.array(amounts)
@@ -36,6 +37,7 @@ def test_measured_is_never_above_and_within_a_step(amounts: list[float], step: f
     assert (measured >= 0.9 * product).all()
 
 
+@settings(deadline=None)
 @given(st.floats(1e-6, 50.0))
 def test_fine_amounts_are_those_that_are_printed(litres: float) -> None:
     """Where the cup is too coarse, the amount is the one that `pour` and `weigh` print in mL or g."""

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from plots import label, lawn, place, size, survey
 
@@ -26,6 +26,7 @@ SPOT = '[[rate]]\nuse = "spot"\nmix = "2 fl oz/gal"\nvolume = "1 gal/ksqft"\n'
 GROWS = '[turf]\ntolerant = ["{turf}"]\n[weeds]\ndandelion = "good"\n'
 
 
+@settings(deadline=None)
 @given(TOTALS, st.floats(0.5, 500.0), st.booleans(), st.floats(0.0, 0.9))
 def test_loads_sum_and_fit(totals: list[float], load: float, even: bool, lines: float) -> None:
     total, priming = np.array(totals), lines * load
@@ -43,6 +44,7 @@ def test_loads_sum_and_fit(totals: list[float], load: float, even: bool, lines: 
         assert share == pytest.approx(1.0 / np.bincount(row)[row])
 
 
+@settings(deadline=None)
 @given(
     st.lists(st.lists(st.floats(0.01, 100.0), min_size=1, max_size=6), min_size=1, max_size=6),
     st.floats(1, 90),
@@ -180,6 +182,7 @@ def test_one_product_is_finished_first(tmp_path: Path) -> None:
         load_plan(job, may_follow=["Demo Cool"])
 
 
+@settings(deadline=None)
 @given(st.lists(st.sets(st.sampled_from("ABCD"), min_size=1, max_size=3), min_size=1, max_size=4))
 def test_fewest_changes(lots: list[set[str]]) -> None:
     """Against every order there is."""
@@ -273,3 +276,13 @@ def test_spare_ground(tmp_path: Path) -> None:
         [{"weed": "dandelion", "at": (0, 0, 50, 100)}],
     )
     assert len(spare_ground(size(strip, label(tmp_path, text), make_rig("can", tank="4 gal"), "spot"))) == 0
+
+
+def test_nothing_treated(tmp_path: Path) -> None:
+    """A site of another turf: every table is there, and empty."""
+    at = (0, 0, 50, 50)
+    site = survey([{"turf": "zoysiagrass", "at": at}], [{"weed": "dandelion", "at": at}])
+    job = size(site, label(tmp_path, SPOT), make_rig("can", tank="4 gal", measure="1 fl oz"), "spot")
+    for table in (job.totals, job.loads, job.served, load_plan(job), spare_ground(job)):
+        assert len(table) == 0
+    assert rig_changes(load_plan(job)) == 0

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from plots import label, lawn, size
 
@@ -19,6 +19,7 @@ SPOT = '[[rate]]\nuse = "spot"\nmix = "2 fl oz/gal"\nvolume = "1 gal/ksqft"\n[ad
 SIZES = st.lists(st.integers(1, 12), min_size=1, max_size=3, unique=True)
 
 
+@settings(deadline=None)
 @given(st.integers(1, 40), SIZES, st.one_of(st.none(), st.lists(st.integers(0, 9), min_size=3, max_size=3)))
 def test_against_every_basket(rest: int, sizes: list[int], prices: list[int] | None) -> None:
     """Cost, then what stays over, then the number of containers, against all baskets that hold enough."""

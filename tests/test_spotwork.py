@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import pi
 from pathlib import Path
 from typing import Any
 
 import pytest
 import shapely
-from plots import label, lawn, place, size, survey
+from plots import HERE, label, lawn, place, rect, size, survey
 
 from weedzone.errors import InputError
 from weedzone.rig import make_rig
@@ -89,6 +90,21 @@ def test_only_points_are_plants(tmp_path: Path) -> None:
     ]
     job = size(survey(LAWN, rows), label(tmp_path, ACTIVE + SPOT), CAN, "spot")
     assert plant_work(job)[0]["plants"].to_list() == [2]
+
+
+def test_a_plant_on_a_seam_counts_once(tmp_path: Path) -> None:
+    """A plant where two turfs meet lies in both zones; it is one plant."""
+    turf = [{"turf": "tall fescue", "at": (0, 0, 50, 100)}, {"turf": "zoysiagrass", "at": (50, 0, 100, 100)}]
+    text = SPOT + '[turf]\ntolerant = ["tall fescue", "zoysiagrass"]\n[weeds]\ndandelion = "good"\n'
+    at = ((50, 20), (50, 40), (50, 60), (20, 20))
+    job = size(survey(turf, plants(*at)), label(tmp_path, text), CAN, "spot")
+    assert len(job.zones) == 2
+    # On the way through degrees and back the seam moves by less than can be seen: put it back.
+    west = job.zones["turf"] == "tall fescue"
+    job = replace(
+        job, zones=job.zones.set_geometry([rect(*(turf[0 if one else 1]["at"])) for one in west], crs=HERE)
+    )
+    assert plant_work(job)[0]["plants"].sum() == 4
 
 
 def test_refused(tmp_path: Path) -> None:
