@@ -326,6 +326,8 @@ def test_second_product_of_the_day_keeps_its_own_limits(tmp_path):
     assert plan.visits.groupby("visit")["product"].agg(set).tolist() == [{"Demo Amine", "Demo Ester"}] * 2
     # 30 days suit both: 21 to 35 and 30 to 40.
     assert set(plan.visits["date"]) == {dt.date(2026, 9, 15), dt.date(2026, 10, 15)}
+    # The narrower window of the two closes it: day 35.
+    assert set(plan.visits.query("visit == 2")["latest"]) == {dt.date(2026, 10, 20)}
     assert plan.visits["area_m2"].tolist() == pytest.approx([100.0] * 4, rel=1e-3)
 
 

@@ -142,8 +142,8 @@ class SeasonPlan:
             for row in self.table().itertuples()
         ]
         lines = lines or ["no visit"]
-        for row in self.findings.itertuples():
-            lines.append(": ".join(text for text in (row.severity, row.feature, row.message) if text))
+        for row in self.findings.to_dict("records"):
+            lines.append(": ".join(str(row[name]) for name in ("severity", "feature", "message") if row[name]))
         return "\n".join([*lines, *CAUTIONS])
 
 
