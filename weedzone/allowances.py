@@ -70,7 +70,7 @@ def allowance(
     parts, _ = past_ground(survey, labels)
     group = parts.site * len(parts.past_sets) + parts.past
     groups, of = np.unique(group, return_inverse=True)
-    whole = dissolve(parts.geoms, of.ravel())
+    whole = dissolve(parts.geoms, of.ravel(), parts.fresh)
     single, owner = parts_of(whole)
     site, past = groups[owner] // len(parts.past_sets), groups[owner] % len(parts.past_sets)
     order = np.lexsort((-shapely.area(single), site))

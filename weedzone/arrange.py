@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 
 from weedzone.byparts import common_area
-from weedzone.overlay import cut
-from weedzone.shapes import Array, Ints, clusters, overlapping, union_overlapping
+from weedzone.overlay import cut, remainder
+from weedzone.shapes import Array, Bools, Ints, clusters, overlapping, union_overlapping
 
 NOTABLE_M2 = 1e-6  # an overlap below a square millimetre is rounding
 
@@ -28,6 +29,8 @@ class Cells:
         Distinct sets of classes, each sorted.
     failed : ndarray of int
         Groups of which a shape could not be cut truthfully.
+    fresh : ndarray of bool
+        Cells that a cut has made, which may touch others along a seam.
     """
 
     geoms: Array
@@ -35,6 +38,7 @@ class Cells:
     members: Ints
     sets: list[tuple[int, ...]]
     failed: Ints
+    fresh: Bools
 
 
 def arrange(geoms: Array, group: Ints, code: Ints) -> Cells:
@@ -61,7 +65,9 @@ def arrange(geoms: Array, group: Ints, code: Ints) -> Cells:
     notable = common_area(merged, merged, i, j) > NOTABLE_M2
     i, j = i[notable], j[notable]
     if not len(i):
-        return Cells(merged, site, member, list(sets), np.empty(0, dtype=np.intp))
+        return Cells(
+            merged, site, member, list(sets), np.empty(0, dtype=np.intp), np.zeros(len(merged), dtype=bool)
+        )
     mixed = np.zeros(len(merged), dtype=bool)
     mixed[i] = mixed[j] = True
     rows = np.flatnonzero(mixed)
@@ -76,6 +82,7 @@ def arrange(geoms: Array, group: Ints, code: Ints) -> Cells:
         np.concatenate([member[~mixed], cell_set]),
         list(sets),
         np.unique(site_of[failed]),
+        np.repeat([False, True], [int((~mixed).sum()), len(cells)]),
     )
 
 
@@ -90,8 +97,9 @@ def _lay_down(
     for now in range(int(turn.max()) + 1):
         new = np.flatnonzero(turn == now)
         below = cut(cells, owner, geoms[new], group[new])
-        beyond = cut(geoms[new], group[new], cells, owner)
-        inside, free = below.cell >= 0, beyond.cell < 0
+        inside = below.cell >= 0
+        held_m2 = np.bincount(below.cell[inside], shapely.area(below.geoms[inside]), len(new))
+        beyond, source, _, lost = remainder(geoms[new], group[new], cells, owner, held_m2)
         after = held[below.source].copy()
         joins = np.column_stack([after[inside], code[new][below.cell[inside]]])
         distinct, which = np.unique(joins, axis=0, return_inverse=True)
@@ -99,11 +107,10 @@ def _lay_down(
         united = [tuple(sorted({*names[known], int(one)})) for known, one in distinct]
         numbers = np.array([sets.setdefault(one, len(sets)) for one in united], dtype=np.intp)
         after[inside] = numbers[which.ravel()]
-        failed += [owner[below.failed], group[new][beyond.failed]]
-        source = beyond.source[free]
+        failed += [owner[below.failed], group[new][lost]]
         alone = np.array([sets[(int(one),)] for one in code[new][source]], dtype=np.intp)
         owner = np.concatenate([owner[below.source], group[new][source]])
-        cells = np.concatenate([below.geoms, beyond.geoms[free]])
+        cells = np.concatenate([below.geoms, beyond])
         held = np.concatenate([after, alone])
     return cells, owner, held, np.concatenate(failed)
 

@@ -56,15 +56,22 @@ def drop_slivers(parts: Parts, zone: Ints, min_width_m: float, min_area_m2: floa
     return np.where(thin, -1, zone), thin
 
 
-def dissolve(geoms: Array, zone: Ints) -> Array:
-    """One valid shape a zone, without the seams between its parts."""
+def dissolve(geoms: Array, zone: Ints, fresh: Bools) -> Array:
+    """One valid shape a zone, without the seams between its parts.
+
+    Parameters
+    ----------
+    fresh : ndarray of bool
+        Parts that a cut has made; only these meet others along a seam.
+    """
     rows = np.flatnonzero(zone >= 0)
     if not len(rows):
         return np.empty(0, dtype=object)
     parts, of = geoms[rows], zone[rows]
     n_zones = int(of.max()) + 1
-    i, j = near_pairs(parts, of, parts, of, np.full(len(parts), SEAM_M))
-    label = clusters(len(parts), i, j)
+    seamed = np.flatnonzero(fresh[rows])
+    i, j = near_pairs(parts[seamed], of[seamed], parts[seamed], of[seamed], np.full(len(seamed), SEAM_M))
+    label = clusters(len(parts), seamed[i], seamed[j])
     order = np.argsort(label, kind="stable")
     _, start, dense = np.unique(label[order], return_index=True, return_inverse=True)
     count = np.bincount(dense.ravel())
@@ -72,8 +79,8 @@ def dissolve(geoms: Array, zone: Ints) -> Array:
     many = count > 1
     if many.any():
         member = many[dense.ravel()]
-        seamed = (np.cumsum(many) - 1)[dense.ravel()[member]]
-        joined[many] = union_rows(parts[order[member]], seamed, disjoint=True)
+        row = (np.cumsum(many) - 1)[dense.ravel()[member]]
+        joined[many] = union_rows(parts[order[member]], row, disjoint=True)
     pieces, owner = parts_of(joined)
     whole = collect(pieces, of[order[start]][owner], n_zones)
     truth = np.bincount(of, shapely.area(parts), n_zones)

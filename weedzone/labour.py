@@ -76,7 +76,7 @@ def walks(job: Sized) -> dict[tuple[str, str], Walk]:
     keys, of = np.unique(
         np.column_stack([parts.site[rows], job.zoned.product[rows]]), axis=0, return_inverse=True
     )
-    ground, owner = parts_of(dissolve(parts.geoms[rows], of.ravel()))
+    ground, owner = parts_of(dissolve(parts.geoms[rows], of.ravel(), parts.fresh[rows]))
     centres = shapely.get_coordinates(shapely.centroid(ground))
     names = list(job.plans)
     found = {}

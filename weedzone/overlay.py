@@ -42,6 +42,8 @@ class Cut:
         Rows of the ground whose first overlay did not hold and was done again on a grid.
     failed : ndarray of int
         Rows that could not be cut truthfully: each is left whole, outside every cell or inside the first.
+    fresh : ndarray of bool
+        Pieces that the cut has made; the others are whole rows, left as they were.
     """
 
     geoms: Array
@@ -49,6 +51,7 @@ class Cut:
     cell: Ints
     redone: Ints
     failed: Ints
+    fresh: Bools
 
 
 def cut(
@@ -85,12 +88,58 @@ def cut(
     inner, rest, rows, redone, failed = _cut_pairs(ground, cells, i, j, unsure_inside)
     keep = ~shapely.is_empty(inner)
     left = ~shapely.is_empty(rest)
+    n_whole, n_cut = len(held) + len(free), int(keep.sum() + left.sum())
     return Cut(
-        np.concatenate([ground[held], inner[keep], ground[free], rest[left]]),
-        np.concatenate([held, i[keep], free, rows[left]]),
-        np.concatenate([held_cell, j[keep], np.full(len(free), -1), np.full(int(left.sum()), -1)]),
+        np.concatenate([ground[held], ground[free], inner[keep], rest[left]]),
+        np.concatenate([held, free, i[keep], rows[left]]),
+        np.concatenate([held_cell, np.full(len(free), -1), j[keep], np.full(int(left.sum()), -1)]),
         redone,
         failed,
+        np.repeat([False, True], [n_whole, n_cut]),
+    )
+
+
+def remainder(
+    ground: Array, ground_group: Ints, cells: Array, cell_group: Ints, inside_m2: Floats
+) -> tuple[Array, Ints, Bools, Ints]:
+    """What cells of the same group leave of the ground, where the cells have been cut by that ground already.
+
+    Parameters
+    ----------
+    inside_m2 : ndarray of float
+        Ground of each row that lies in cells, as found by cutting the cells; what is left must make up the rest.
+
+    Returns
+    -------
+    geoms : ndarray of geometry
+    source : ndarray of int
+        Row of the ground that each came from.
+    fresh : ndarray of bool
+    failed : ndarray of int
+        Rows that could not be cut truthfully; nothing of them is left.
+    """
+    i, j = pairs(ground, ground_group, cells, cell_group)
+    meets = shapely.intersects(cells[j], ground[i])
+    i, j = i[meets], j[meets]
+    order = np.argsort(i, kind="stable")
+    rows, start, count = np.unique(i[order], return_index=True, return_counts=True)
+    rest, fine = _chained_difference(ground[rows], cells[j[order]], start, count)
+    total = shapely.area(ground[rows])
+    fine &= np.abs(inside_m2[rows] + shapely.area(rest) - total) <= 1e-8 * total + 1e-6
+    failed = []
+    for row in np.flatnonzero(~fine):
+        members = cells[j[order][start[row] : start[row] + count[row]]]
+        again = _on_grid(ground[rows[row]], members)
+        rest[row] = EMPTY if again is None else again[1]
+        if again is None:
+            failed.append(rows[row])
+    left = ~shapely.is_empty(rest)
+    free = np.setdiff1d(np.arange(len(ground)), rows)
+    return (
+        np.concatenate([ground[free], rest[left]]),
+        np.concatenate([free, rows[left]]),
+        np.repeat([False, True], [len(free), int(left.sum())]),
+        np.array(failed, dtype=np.intp),
     )
 
 
@@ -106,8 +155,16 @@ def _cut_pairs(
     whole = ground[rows]
 
     inner, inner_ok = _tried(shapely.intersection, a, b)
-    rest, rest_ok = _chained_difference(whole, b, start, count)
-    doubt = ~rest_ok
+    # Insides that fill a row leave nothing: their own second figure proves them, and no difference is needed.
+    total = shapely.area(whole)
+    gap = np.abs(np.bincount(at, shapely.area(inner), len(rows)) - total)
+    spare = np.flatnonzero(gap > 1e-9 * total + 1e-8)
+    rest = np.full(len(rows), EMPTY, dtype=object)
+    doubt = np.zeros(len(rows), dtype=bool)
+    taken = np.isin(at, spare)
+    first = np.concatenate([[0], np.cumsum(count[spare])[:-1]]).astype(np.intp)
+    rest[spare], rest_ok = _chained_difference(whole[spare], b[taken], first[: len(spare)], count[spare])
+    doubt[spare] = ~rest_ok
     doubt[at[~inner_ok]] = True
     doubt |= ~_adds_up(whole, inner, rest, at, 0.0)
     doubt |= _second_figure_disagrees(whole, inner, rest, b, at, ~doubt, 0.0)

@@ -49,6 +49,8 @@ class Parts:
         Inside the product's buffer of a keep-out feature.
     past : ndarray of int
         Row in `past_sets`; 0 is ground without past applications.
+    fresh : ndarray of bool
+        Made by a cut, so that it may touch others along a seam.
     weed_sets, turf_sets : list of tuple of str
     past_sets : list of tuple of Application
     """
@@ -62,6 +64,7 @@ class Parts:
     kept_out: Bools
     buffered: Bools
     past: Ints
+    fresh: Bools
     weed_sets: list[tuple[str, ...]]
     turf_sets: list[tuple[str, ...]]
     past_sets: list[tuple[Application, ...]]
@@ -80,6 +83,7 @@ class Parts:
             kept_out=self.kept_out[rows],
             buffered=self.buffered[rows],
             past=self.past[rows],
+            fresh=self.fresh[rows] | by.fresh,
         )
 
 
@@ -117,7 +121,7 @@ def split_ground(
     single, owner = parts_of(parts.geoms)
     ground = shapely.area(single) > DUST_M2
     single, owner = single[ground], owner[ground]
-    parts = parts.split(Cut(single, owner, owner, owner[:0], owner[:0]))
+    parts = parts.split(Cut(single, owner, owner, owner[:0], owner[:0], np.zeros(len(owner), dtype=bool)))
     return parts, names_both(parts, plans), log.findings
 
 
@@ -217,6 +221,7 @@ def _infested(survey: Survey, n_products: int, log: _Log) -> Parts:
         kept_out=no,
         buffered=np.zeros((n, n_products), dtype=bool),
         past=np.zeros(n, dtype=np.intp),
+        fresh=cells.fresh,
         weed_sets=sets,
         turf_sets=[],
         past_sets=[()],
@@ -311,7 +316,10 @@ def _cut_rows(
     rest = np.setdiff1d(np.arange(len(parts.geoms)), rows)
     source = np.concatenate([rest, rows[made.source]])
     cell = np.concatenate([np.full(len(rest), -1), made.cell])
-    whole = Cut(np.concatenate([parts.geoms[rest], made.geoms]), source, cell, made.redone, made.failed)
+    fresh = np.concatenate([np.zeros(len(rest), dtype=bool), made.fresh])
+    whole = Cut(
+        np.concatenate([parts.geoms[rest], made.geoms]), source, cell, made.redone, made.failed, fresh
+    )
     return parts.split(whole), source, np.arange(len(source)) >= len(rest), cell
 
 

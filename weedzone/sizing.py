@@ -91,7 +91,7 @@ class Sized:
         row, p = np.nonzero(can)
         key = parts.site[row] * can.shape[1] + p
         keys, of = np.unique(key, return_inverse=True)
-        shapes = dissolve(parts.geoms[row], of.ravel())
+        shapes = dissolve(parts.geoms[row], of.ravel(), parts.fresh[row])
         site = keys // can.shape[1]
         area = np.bincount(of.ravel(), shapely.area(parts.geoms[row]), len(keys))
         data = {

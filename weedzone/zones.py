@@ -178,7 +178,7 @@ def zone_ground(
     again = second if rules.passes > 1 else np.full(len(second), -1, dtype=np.intp)
     second_zone, _ = _zones(parts, again, second_dose, rules)
     n_first = int(zone.max(initial=-1)) + 1
-    geoms = np.concatenate([dissolve(parts.geoms, zone), dissolve(parts.geoms, second_zone)])
+    geoms = np.concatenate([dissolve(parts.geoms, one, parts.fresh) for one in (zone, second_zone)])
     second_zone[second_zone >= 0] += n_first
     findings += _reduced(parts, treated, dose, plans, found, survey.local.sites)
     findings += _same_group(parts, treated, plans, labels, survey.local.sites)
