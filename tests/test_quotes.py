@@ -320,6 +320,18 @@ def test_sheets_and_tables_are_safe_with_hostile_names(tmp_path):
             assert "\"'=cmd" in text
 
 
+def test_the_customers_page_shows_the_same_sums_and_no_margin(tmp_path):
+    found = quote(job(ONE), price_list(tmp_path), accuracy="1 m", cases=5)
+    inside = found.sheet(tmp_path / "inside.html").read_text()
+    outside = found.sheet(tmp_path / "outside.html", customer=True).read_text()
+    for word in ("overhead", "margin on", "bring material for"):
+        assert word in inside
+        assert word not in outside
+    for text in ("59.40 USD", ">5.16<", ">28.33<", ">-0.26<", ">8.19<", ">18.00<"):
+        assert text in outside  # material 5.16 and work 28.33 before the discount, as worked by hand above
+    assert "Keep people and pets off" in outside
+
+
 def test_csv_keeps_every_figure(tmp_path):
     found = quote(job(TWO), price_list(tmp_path))
     back = pd.read_csv(found.to_csv(tmp_path / "q.csv"), dtype=str)

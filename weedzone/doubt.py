@@ -22,6 +22,10 @@ from weedzone.survey import Survey
 from weedzone.units import to_si
 
 SURE = 0.95
+MOVED_APART = (
+    "Layers are moved apart from one another: where weed was drawn exactly up to another edge, the middle of the "
+    "cases lies below the sized figure."
+)
 _SITES_AT_ONCE = 2000
 _MOST_CASES = 10_000
 
@@ -125,7 +129,7 @@ class Doubt:
             lines.append(
                 f"{row['product']}, {row['what']} [{row['unit']}] at 10, 50, 90 of 100 cases: {spread}"
             )
-        return "\n".join([*lines, *(f"{one}." for one in self.sentences)])
+        return "\n".join([*lines, *(f"{one}." for one in self.sentences), MOVED_APART])
 
     def _by_case(self, rows: pd.DataFrame, column: str) -> Floats:
         return np.bincount(rows["case"], rows[column].astype(float), self.n)

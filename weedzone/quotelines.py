@@ -35,13 +35,17 @@ ROUNDING = (
 
 @dataclass(frozen=True)
 class Line:
-    """One line of a quote; its fields are the columns of `Quote.lines`."""
+    """One line of a quote; its fields are the columns of `Quote.lines`.
+
+    `step` is ``price`` for what makes up the price of material and work, and ``charge`` for what follows upon it.
+    """
 
     pricing: str
     site: str
     visit: int
     item: str
     kind: str
+    step: str
     quantity: Decimal
     unit: str
     unit_price: Decimal
@@ -64,6 +68,7 @@ class Writer:
 
     def __init__(self, pricing: str, visit: SiteVisit, coin: Decimal) -> None:
         self.pricing, self.visit, self.coin = pricing, visit, coin
+        self.step = "price"
         self.lines: list[Line] = []
 
     def add(
@@ -74,7 +79,9 @@ class Writer:
         number, price = rounded(number, _QUANTITY), rounded(price, _PRICE)
         amount = rounded(number * price, self.coin)
         site, visit = self.visit.site, self.visit.number
-        self.lines.append(Line(self.pricing, site, visit, item, kind, number, unit, price, amount, basis))
+        self.lines.append(
+            Line(self.pricing, site, visit, item, kind, self.step, number, unit, price, amount, basis)
+        )
 
     def sum(self, kind: str) -> Decimal:
         """Sum of the lines of a kind so far."""
@@ -234,7 +241,7 @@ def _labour(write: Writer, prices: Prices) -> None:
     tour = "shortest tour" if all(one.exact for one in visit.walked) else "a short tour"
     for item, spent, basis in (
         ("set-up", minutes.setup, f"{minutes.setup:g} min a visit"),
-        ("mixing", minutes.mixing, f"{loads} loads, {prices.mixing_s / 60:g} min each"),
+        ("mixing", minutes.mixing, f"{loads} load{'s' * (loads != 1)}, {prices.mixing_s / 60:g} min each"),
         ("covering", minutes.spraying, visit.spraying_basis),
         ("walking", minutes.walking, f"{tour} of {length} over {patches} patches"),
     ):
@@ -267,6 +274,7 @@ def _charges(
     write: Writer, prices: Prices, off: Decimal, off_words: str, travel: Decimal, sharing: int
 ) -> None:
     """Discount, the least charge, travel and tax."""
+    write.step = "charge"
     if off:
         for kind in KINDS:
             amount = rounded(-write.sum(kind) * off, write.coin)

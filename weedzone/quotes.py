@@ -35,8 +35,9 @@ class Quote:
     ----------
     lines : DataFrame
         ``pricing`` (``cost-plus`` or ``per-area``), ``site``, ``visit`` (1, 2, ...), ``item``, ``kind``
-        (``material``, ``service`` or ``tax``), ``quantity``, ``unit``, ``unit_price``, ``amount`` (all three
-        `decimal.Decimal`), ``basis`` (words). See `weedzone.quotelines` for the rule of rounding.
+        (``material``, ``service`` or ``tax``), ``step`` (``price`` or ``charge``), ``quantity``, ``unit``,
+        ``unit_price``, ``amount`` (all three `decimal.Decimal`), ``basis`` (words). See `weedzone.quotelines`
+        for the rule of rounding.
     visits : DataFrame
         What each visit takes: ``site``, ``visit``, ``title``, ``area_ft2``, ``loads``, ``patches``, ``walk_m``,
         ``setup_min``, ``mixing_min``, ``covering_min``, ``walking_min`` (0 where priced by area alone).
@@ -127,9 +128,8 @@ class Quote:
             table = self.totals[self.totals["pricing"] == pricing]
             lines += ["", f"{pricing}:"]
             if len(table) > 1:
-                lines += [
-                    f"  {plain_line(str(row.site))}: {self.money(row.total)}" for row in table.itertuples()
-                ]
+                by_site = zip(table["site"], table["total"], strict=True)
+                lines += [f"  {plain_line(site)}: {self.money(total)}" for site, total in by_site]
             lines.append(
                 f"  total: {self.money(self.total_of(pricing))}, of it tax {self.money(_sum(table['tax']))}"
             )
@@ -148,11 +148,11 @@ class Quote:
         """The summary."""
         return self.summary()
 
-    def sheet(self, path: str | Path) -> Path:
+    def sheet(self, path: str | Path, *, customer: bool = False) -> Path:
         """Write the quote as one self-contained page; see `weedzone.quotesheet.sheet`."""
         from weedzone.quotesheet import sheet
 
-        return sheet(self, path)
+        return sheet(self, path, customer=customer)
 
     def to_csv(self, path: str | Path) -> Path:
         """Write the lines as CSV, safe to open in a spreadsheet."""

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import jinja2
 import numpy as np
@@ -14,31 +15,42 @@ import pandas as pd
 
 from weedzone.cautions import CAUTIONS
 from weedzone.cells import write_csv
+from weedzone.doubt import MOVED_APART
 from weedzone.filenames import file_names
 from weedzone.labour import LEFT_OUT
 from weedzone.measured import day_text, plain_line
 from weedzone.placed import place
 from weedzone.quotelines import KINDS, ROUNDING
-from weedzone.quotes import Quote
+
+if TYPE_CHECKING:
+    from weedzone.quotes import Quote
 
 SCHEMA = "weedzone/quote/1"
+_CUSTOMER_WORDS = {"cost-plus": "By material and work", "per-area": "By the area treated"}
+_MERGED = {"material": "material", "service": "work"}
 _WORDS = {
     "cost-plus": "Cost-plus: material and labour, overhead and margin",
     "per-area": "By the area treated",
 }
 
 
-def sheet(quote: Quote, path: str | Path) -> Path:
+def sheet(quote: Quote, path: str | Path, *, customer: bool = False) -> Path:
     """Write a quote as one HTML page that needs no other file, no network and no script.
 
     A page of several sites begins with the totals; each site then starts on a printed page of its own.
+
+    Parameters
+    ----------
+    customer : bool
+        The page for the customer: material and work in one sum each, without overhead, margin and the survey's
+        doubt. The sums are the same.
 
     Raises
     ------
     InputError
         A place that cannot be written.
     """
-    return _one(Path(path), lambda new: _text(new, _page(quote)))
+    return _one(Path(path), lambda new: _text(new, _page(quote, customer=customer)))
 
 
 def to_csv(quote: Quote, path: str | Path) -> Path:
@@ -52,16 +64,15 @@ def to_json(quote: Quote, path: str | Path) -> Path:
 
 
 def write(quote: Quote, folder: str | Path) -> list[Path]:
-    """Write ``quote.html``, ``quote.csv``, ``quote.json``, and of several sites a page each in ``sites``."""
+    """Write ``quote.html``, ``quote.csv``, ``quote.json``, and the customer's page of each site in ``sites``."""
 
     def all_of_them(new: Path) -> None:
         _text(new / "quote.html", _page(quote))
         write_csv(quote.lines, new / "quote.csv")
         _text(new / "quote.json", _json(quote))
-        if len(quote.sites) > 1:
-            (new / "sites").mkdir()
-            for site, name in file_names(quote.sites).items():
-                _text(new / "sites" / f"{name}.html", _page(quote.for_site(site)))
+        (new / "sites").mkdir()
+        for site, name in file_names(quote.sites).items():
+            _text(new / "sites" / f"{name}.html", _page(quote.for_site(site), customer=True))
 
     return place(Path(folder), all_of_them)
 
@@ -104,12 +115,15 @@ def _value(value: object) -> object:
     return None if value is None or value != value else value  # NaN is not itself
 
 
-def _page(quote: Quote) -> str:
+def _page(quote: Quote, *, customer: bool = False) -> str:
+    if customer:
+        merged = pd.DataFrame(_merged(quote.lines), columns=quote.lines.columns)
+        quote = replace(quote, lines=merged, doubt=None, spread=None, noticed=())
     loader = jinja2.PackageLoader("weedzone", "templates")
     page = jinja2.Environment(
         loader=loader, autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    several = len(quote.sites) > 1
+    several, words = len(quote.sites) > 1, _CUSTOMER_WORDS if customer else _WORDS
     return page.get_template("quote.html").render(
         title=f"{len(quote.sites)} sites" if several else plain_line(quote.sites[0]),
         day=day_text(quote.on),
@@ -117,18 +131,38 @@ def _page(quote: Quote) -> str:
         facts=_facts(quote),
         several=several,
         totals=_totals(quote) if several else [],
-        pricings=[_WORDS[way] for way in quote.pricings],
-        sites=[_site(quote.for_site(site)) for site in quote.sites],
+        pricings=[words[way] for way in quote.pricings],
+        customer=customer,
+        sites=[_site(quote.for_site(site), words) for site in quote.sites],
         loads=[] if quote.doubt is None else quote.doubt.sentences,
-        unsure=None if quote.doubt is None else quote.doubt.stated,
+        unsure=None if quote.doubt is None else f"{quote.doubt.stated} {MOVED_APART}",
         findings=[
             f"{plain_line(row['feature'])}: {plain_line(row['message'])}"
             for row in quote.findings.to_dict("records")
         ],
         terms=plain_line(quote.terms),
-        notes=[ROUNDING, LEFT_OUT],
+        notes=[ROUNDING] if customer else [ROUNDING, LEFT_OUT],
         cautions=CAUTIONS,
     )
+
+
+def _merged(lines: pd.DataFrame) -> list[dict[Any, Any]]:
+    """Lines with all that makes up the price of a visit's material, and of its work, in one sum each."""
+    found: list[dict[Any, Any]] = []
+    sums: dict[tuple[Any, ...], dict[Any, Any]] = {}
+    for row in lines.to_dict("records"):
+        key = (row["pricing"], row["site"], row["visit"], row["kind"])
+        if row["step"] != "price" or row["pricing"] != "cost-plus" or not row["amount"]:
+            found.append(row)
+        elif key in sums:
+            sums[key]["amount"] += row["amount"]
+        else:
+            item, unit = _MERGED[row["kind"]], "sum"
+            sums[key] = {**row, "item": item, "unit": unit, "basis": ""}
+            found.append(sums[key])
+    for row in sums.values():
+        row["quantity"], row["unit_price"] = Decimal(1), row["amount"]
+    return found
 
 
 def _facts(quote: Quote) -> list[tuple[str, str, str]]:
@@ -157,27 +191,34 @@ def _totals(quote: Quote) -> list[dict[str, Any]]:
         {
             "site": plain_line(site),
             "area": f"{first[site]:,.0f} ft²",
-            "sums": [f"{by[site, way]:,f}" for way in quote.pricings],
+            "sums": [f"{by[site, way]:,.{quote.decimals}f}" for way in quote.pricings],
         }
         for site in quote.sites
     ]
-    sums = [f"{quote.total_of(way):,f}" for way in quote.pricings]
+    sums = [f"{quote.total_of(way):,.{quote.decimals}f}" for way in quote.pricings]
     return [*rows, {"site": "All sites", "area": f"{first.sum():,.0f} ft²", "sums": sums}]
 
 
-def _site(quote: Quote) -> dict[str, Any]:
+def _site(quote: Quote, words: Mapping[str, str]) -> dict[str, Any]:
+    def plain(amount: Decimal) -> str:
+        return f"{amount:,.{quote.decimals}f}"
+
     titles = dict(zip(quote.visits["visit"], quote.visits["title"], strict=True))
     ways = []
     for way in quote.pricings:
         lines = quote.lines[quote.lines["pricing"] == way]
         visits = [
-            {"title": titles[number], "lines": [_line(row) for row in mine.to_dict("records")]}
+            {
+                "title": titles[number],
+                "sum": plain(sum(mine["amount"], Decimal(0))),
+                "lines": [_line(row) for row in mine.to_dict("records")],
+            }
             for number, mine in lines.groupby("visit", sort=False)
         ]
         row = quote.totals[quote.totals["pricing"] == way].to_dict("records")[0]
-        sums = [(f"{kind.capitalize()}, before tax", f"{row[kind]:,f}") for kind in KINDS]
-        sums += [("Tax", f"{row['tax']:,f}"), ("Total", quote.money(row["total"]))]
-        ways.append({"name": _WORDS[way], "visits": visits, "sums": sums})
+        sums = [(f"{kind.capitalize()}, before tax", plain(row[kind])) for kind in KINDS]
+        sums += [("Tax", plain(row["tax"])), ("Total", quote.money(row["total"]))]
+        ways.append({"name": words[way], "visits": visits, "sums": sums})
     return {"name": plain_line(quote.sites[0]), "ways": ways}
 
 

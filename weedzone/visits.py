@@ -15,6 +15,7 @@ from weedzone.errors import Finding, InputError
 from weedzone.labour import Minutes, Walk, spraying_min
 from weedzone.limits import Application, state
 from weedzone.loads import carried, split_loads
+from weedzone.money import percent
 from weedzone.prices import FollowUp, Prices
 from weedzone.shapes import Floats
 from weedzone.sizing import Sized
@@ -161,7 +162,10 @@ def site_visits(
     """Visits with their minutes: the first to every site, follow-ups only where something is to be done."""
     titles = [
         "first visit",
-        *(f"follow-up {n}, {one.after_days:g} days on" for n, one in enumerate(followups, 1)),
+        *(
+            f"follow-up {n}, {one.after_days:g} days on, {percent(one.share)} of the ground expected"
+            for n, one in enumerate(followups, 1)
+        ),
     ]
     found = []
     for number, (title, by_site) in enumerate(zip(titles, needs, strict=True), 1):
