@@ -34,7 +34,7 @@ def write(job: Sized, folder: str | Path, formats: Iterable[str] = ("gpkg", "csv
     formats : iterable of str
         - ``gpkg``: ``job.gpkg`` with the layers ``zones``, ``eligible`` and ``ledger`` (`Sized.ground`: every
           part of the infested ground with its outcome), in the survey's CRS.
-        - ``geojson``: the three layers, a file each, after RFC 7946: WGS 84 longitude and latitude to nine
+        - ``geojson``: the three layers, a file each, after RFC 7946: WGS 84 longitude and latitude to thirteen
           decimals, outer rings anticlockwise, cut at the antimeridian.
         - ``kml``: the same as KML.
         - ``parquet``: the same as GeoParquet, in the survey's CRS; needs pyarrow.
@@ -55,10 +55,11 @@ def write(job: Sized, folder: str | Path, formats: Iterable[str] = ("gpkg", "csv
 
     Notes
     -----
-    Read back, GeoPackage and GeoParquet give the same columns and coordinates (a GeoPackage layer that holds
-    any multipolygon holds only multipolygons). GeoJSON moves a vertex by up to 5e-10 degrees (0.06 mm). KML
-    keeps columns as extended data, and text loses characters that XML cannot hold. CSV does not tell text from numbers,
-    nor no text from none: read ``site`` as text.
+    Read back, GeoPackage and GeoParquet give the same columns, types and coordinates (a GeoPackage layer that holds
+    any multipolygon holds only multipolygons). GeoJSON moves a vertex by up to 1e-13 degrees, and readers
+    may take whole numbers for shorter ones. KML keeps columns as extended data beside those that readers add, and
+    text loses characters that XML cannot hold. CSV keeps numbers in full but tells neither text from numbers (read
+    ``site`` as text) nor no text from none.
     """
     wanted = _formats(formats)
 

@@ -12,7 +12,7 @@ from pyogrio.errors import DataLayerError, DataSourceError
 
 from weedzone.errors import InputError
 
-_DECIMALS = "9"  # of a degree: a tenth of a millimetre
+_DECIMALS = "13"  # of a degree: with fewer, slivers collapse and are dropped (measured)
 
 
 def write_gpkg(layers: Mapping[str, gpd.GeoDataFrame], path: Path) -> None:

@@ -13,7 +13,7 @@ import jinja2
 
 from weedzone.errors import InputError
 from weedzone.filenames import file_names
-from weedzone.measured import day_text, ground_pair, plain_line, short
+from weedzone.measured import day_text, ground_pair, plain_line, size_text
 from weedzone.names import nearest
 from weedzone.placed import place
 from weedzone.sheet_page import page
@@ -125,15 +125,15 @@ def _index(job: Sized, names: dict[str, str], day: dt.date, system: str) -> str:
                 "href": quote(name),
                 "ground": ground_pair(float(treated.get(site, 0.0)), system),
                 "products": [
-                    f"{plain_line(row['product'], 60)}: {row['loads']} load{'s' if row['loads'] > 1 else ''}, "
-                    f"{short(row['tanks'])} of a full one"
+                    f"{plain_line(row['product'], 60)}, {size_text(row, job.rig)}"
+                    + (f" in {row['loads']} loads" if row["loads"] > 1 else "")
                     for row in products
                 ],
             }
         )
     return _template("index.html").render(
         day=day_text(day),
-        use=job.use,
+        use=job.use.capitalize(),
         rig=plain_line(job.rig.name, 60),
         rows=rows,
         map=_map(job, list(names), system),
