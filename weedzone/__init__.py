@@ -18,9 +18,9 @@ from weedzone.errors import (
     UnitError,
     WeedzoneError,
 )
-from weedzone.job import Job, size_job
+from weedzone.job import Job, size_job, whole_turf
 from weedzone.label import Label, read_labels
-from weedzone.rig import Sprayer, Spreader, read_rig
+from weedzone.rig import Sprayer, Spreader, make_rig, read_rig
 from weedzone.survey import Survey, read_survey
 
 if TYPE_CHECKING:
@@ -29,38 +29,54 @@ if TYPE_CHECKING:
     from weedzone.allowances import allowance as allowance
     from weedzone.coverage import Coverage as Coverage
     from weedzone.coverage import coverage as coverage
-    from weedzone.policy import read_policy as read_policy
     from weedzone.fleet import Portfolio as Portfolio
     from weedzone.fleet import size_portfolio as size_portfolio
+    from weedzone.mixing import mixes as mixes
+    from weedzone.plan_loads import load_plan as load_plan
+    from weedzone.policy import read_policy as read_policy
+    from weedzone.prices import read_prices as read_prices
+    from weedzone.quotes import Quote as Quote
+    from weedzone.quotes import quote as quote
+    from weedzone.records import Record as Record
     from weedzone.records import read_records as read_records
     from weedzone.records import record as record
     from weedzone.season import DegreeDays as DegreeDays
     from weedzone.season import SeasonPlan as SeasonPlan
     from weedzone.season import degree_days as degree_days
     from weedzone.season import season_plan as season_plan
+    from weedzone.shopping import shopping_list as shopping_list
     from weedzone.weather import read_weather as read_weather
     from weedzone.weather import spray_windows as spray_windows
+    from weedzone.wholeturf import feed_label as feed_label
     from weedzone.windows_job import size_in_windows as size_in_windows
 
 __version__ = "0.1.0"
 
 # What is not needed to size a job is loaded when it is asked for: it would double the time of the import.
 _LATER = {
-    "allowance": "allowances",
     "Coverage": "coverage",
     "DegreeDays": "season",
+    "Portfolio": "fleet",
+    "Quote": "quotes",
+    "Record": "records",
     "SeasonPlan": "season",
+    "allowance": "allowances",
     "calibration": "",
     "coverage": "coverage",
     "degree_days": "season",
+    "feed_label": "wholeturf",
+    "load_plan": "plan_loads",
+    "mixes": "mixing",
+    "quote": "quotes",
     "read_policy": "policy",
+    "read_prices": "prices",
     "read_records": "records",
     "read_weather": "weather",
     "record": "records",
     "season_plan": "season",
+    "shopping_list": "shopping",
     "size_in_windows": "windows_job",
     "size_portfolio": "fleet",
-    "Portfolio": "fleet",
     "spray_windows": "weather",
     "turfcare": "",
 }
@@ -74,6 +90,8 @@ __all__ = [
     "Job",
     "Label",
     "LabelError",
+    "Quote",
+    "Record",
     "RigError",
     "SeasonPlan",
     "Sprayer",
@@ -86,19 +104,27 @@ __all__ = [
     "calibration",
     "coverage",
     "degree_days",
+    "feed_label",
+    "load_plan",
+    "make_rig",
+    "mixes",
+    "quote",
     "read_labels",
     "read_policy",
+    "read_prices",
     "read_records",
     "read_rig",
     "read_survey",
     "read_weather",
     "record",
     "season_plan",
+    "shopping_list",
     "size_in_windows",
     "size_job",
     "size_portfolio",
     "spray_windows",
     "turfcare",
+    "whole_turf",
 ]
 
 

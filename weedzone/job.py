@@ -82,8 +82,26 @@ def size_job(
     -------
     Job
     """
-    sized = size(survey, labels, rig, use, products, **options)
-    asked = {key: value for key, value in options.items() if key != "on"}
-    return Job(
-        **{one.name: getattr(sized, one.name) for one in fields(sized)}, asked={"products": products, **asked}
-    )
+    return _job(size(survey, labels, rig, use, products, **options), {"products": products, **options})
+
+
+def whole_turf(
+    survey: Survey, labels: Label | Mapping[str, Label], rig: Rig, use: str = "granular", **options: Any
+) -> Job:
+    """Size an application to all turf: feeding, or a product for the whole lawn.
+
+    Takes the arguments of `weedzone.wholeturf.whole_turf`, which says what each of them does.
+
+    Returns
+    -------
+    Job
+        Its "infested ground" is all turf.
+    """
+    from weedzone.wholeturf import whole_turf as sized
+
+    return _job(sized(survey, labels, rig, use, **options), options)
+
+
+def _job(sized: Sized, options: Mapping[str, Any]) -> Job:
+    asked = {key: value for key, value in options.items() if key not in ("on", "given", "yearly")}
+    return Job(**{one.name: getattr(sized, one.name) for one in fields(sized)}, asked=asked)
