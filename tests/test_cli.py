@@ -209,3 +209,26 @@ def test_label_and_calibrate(capsys: pytest.CaptureFixture[str]) -> None:
     assert "gal/ksqft" in capsys.readouterr().out
     assert main(["calibrate", "plot", "--area", "1000 sq ft"]) == 2
     refused(capsys, "volume")
+
+
+def test_quote_a_neighbourhood(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    lots = SAMPLES / "quince_bend" / "survey.gpkg"
+    out = tmp_path / "quote"
+    arguments = [*usual(lots), "--prices", SAMPLES / "prices.toml", "--pricing", "both", "--out", out]
+    assert main(["quote", *[str(one) for one in arguments]]) == 0
+    said = capsys.readouterr().out
+    for number in range(1, 29):
+        assert f"lot {number:02d}" in said
+    assert "total" in said
+    assert {"quote.html", "quote.csv", "quote.json"} <= {path.name for path in out.iterdir()}
+
+
+def test_portfolio(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    lots = SAMPLES / "quince_bend" / "survey.gpkg"
+    assert size(*usual(lots), "--portfolio") == 2
+    refused(capsys, "--out")
+    assert size(*usual(lots), "--portfolio", "--out", tmp_path / "sized") == 0
+    said = capsys.readouterr().out
+    assert "28 sites" in said
+    assert "Demo Trio" in said
+    assert "loads" in said

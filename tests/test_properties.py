@@ -42,7 +42,10 @@ def label(name: str, turf: tuple[str, ...], weeds: dict[str, str], buffers: dict
 
 LABELS = {
     "Demo One": label(
-        "Demo One", ("tall fescue",), {"dandelion": "good", "white clover": "fair"}, {"pond": 4.0, "default": 1.0}
+        "Demo One",
+        ("tall fescue",),
+        {"dandelion": "good", "white clover": "fair"},
+        {"pond": 4.0, "default": 1.0},
     ),
     "Demo Two": label(
         "Demo Two",
@@ -155,7 +158,9 @@ def test_adding_a_keep_out_never_adds_sprayable_ground(
         return
     assert treated(after) <= treated(before) + 1e-4
     for product in LABELS:
-        grown = [job.eligible.loc[job.eligible["product"] == product, "area_m2"].sum() for job in (before, after)]
+        grown = [
+            job.eligible.loc[job.eligible["product"] == product, "area_m2"].sum() for job in (before, after)
+        ]
         assert grown[1] <= grown[0] + 1e-4
 
 
@@ -163,7 +168,9 @@ def test_adding_a_keep_out_never_adds_sprayable_ground(
 @given(surveys(), st.randoms(use_true_random=False))
 def test_order_of_features_changes_nothing(layers: dict[str, gpd.GeoDataFrame], random: object) -> None:
     before = sized(layers)
-    shuffled = {name: layer.sample(frac=1, random_state=random.randrange(2**31)) for name, layer in layers.items()}
+    shuffled = {
+        name: layer.sample(frac=1, random_state=random.randrange(2**31)) for name, layer in layers.items()
+    }
     after = sized(shuffled)
     if before is None or after is None:
         return
@@ -182,8 +189,9 @@ def test_splitting_a_patch_changes_nothing(layers: dict[str, gpd.GeoDataFrame], 
     if before is None:
         return
     x = ORIGIN[0] + at
-    left, right = shapely.box(x - 1e3, ORIGIN[1] - 1e3, x, ORIGIN[1] + 1e3), shapely.box(
-        x, ORIGIN[1] - 1e3, x + 1e3, ORIGIN[1] + 1e3
+    left, right = (
+        shapely.box(x - 1e3, ORIGIN[1] - 1e3, x, ORIGIN[1] + 1e3),
+        shapely.box(x, ORIGIN[1] - 1e3, x + 1e3, ORIGIN[1] + 1e3),
     )
     patches = layers["infestations"]
     valid = shapely.make_valid(patches.geometry.to_numpy(), method="structure", keep_collapsed=False)
@@ -194,7 +202,10 @@ def test_splitting_a_patch_changes_nothing(layers: dict[str, gpd.GeoDataFrame], 
         return
     after = sized({**layers, "infestations": both})
     assert after is not None
-    sums = [job.ledger.groupby("outcome")["area_m2"].sum().drop("sliver", errors="ignore") for job in (before, after)]
+    sums = [
+        job.ledger.groupby("outcome")["area_m2"].sum().drop("sliver", errors="ignore")
+        for job in (before, after)
+    ]
     # A seam drawn through a patch may turn a hair of it into a sliver; nothing else may move.
     joined = pd.concat(sums, axis=1).fillna(0.0)
     assert np.allclose(joined.iloc[:, 0], joined.iloc[:, 1], rtol=1e-6, atol=0.01)
@@ -215,14 +226,20 @@ def test_many_sites_give_what_each_gives_alone() -> None:
     for number in range(12):
         corner = np.array(ORIGIN) + (number * 500.0, 0.0)
         own = {
-            "turf": gpd.GeoDataFrame({"turf": ["tall fescue"]}, geometry=[shapely.box(*corner, *(corner + 20))], crs=CRS),
+            "turf": gpd.GeoDataFrame(
+                {"turf": ["tall fescue"]}, geometry=[shapely.box(*corner, *(corner + 20))], crs=CRS
+            ),
             "infestations": gpd.GeoDataFrame(
                 {"weed": rng.choice(WEEDS, 5)},
-                geometry=shapely.buffer(shapely.points(corner + rng.uniform(0, 20, (5, 2))), rng.uniform(0.5, 3, 5)),
+                geometry=shapely.buffer(
+                    shapely.points(corner + rng.uniform(0, 20, (5, 2))), rng.uniform(0.5, 3, 5)
+                ),
                 crs=CRS,
             ),
             "keep_out": gpd.GeoDataFrame(
-                {"kind": rng.choice(KINDS, 2)}, geometry=shapely.points(corner + rng.uniform(0, 20, (2, 2))), crs=CRS
+                {"kind": rng.choice(KINDS, 2)},
+                geometry=shapely.points(corner + rng.uniform(0, 20, (2, 2))),
+                crs=CRS,
             ),
         }
         alone.append(wz.size_job(wz.Survey(**own), LABELS, RIG, on="2026-05-01"))

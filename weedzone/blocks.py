@@ -179,7 +179,7 @@ def _sites(layer: Layer) -> tuple[list[str], Floats]:
         fresh = [row for row, name in enumerate(names) if name is not None and name not in seen]
         shapes = shapely.from_wkb(np.asarray(batch.column(GEOMETRY))[fresh], on_invalid="ignore")
         for row, box in zip(fresh, shapely.bounds(shapes), strict=True):
-            seen.setdefault(names[row], (float(box[0]), float(box[1])))
+            seen.setdefault(str(names[row]), (float(box[0]), float(box[1])))
         if any(name is None for name in names):
             raise SurveyError(
                 "the site is missing", file=layer.path, layer=layer.name, mend="write the site's name"

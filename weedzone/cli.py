@@ -12,7 +12,7 @@ from weedzone.errors import InputError, WeedzoneError
 from weedzone.job import Job, size_job
 from weedzone.label import USES, read_labels
 from weedzone.policy import read_policy
-from weedzone.rig import Spreader, Sprayer, read_rig
+from weedzone.rig import Sprayer, Spreader, read_rig
 from weedzone.survey import Survey, read_survey
 
 DONE, DOUBTFUL, REFUSED = 0, 1, 2
@@ -47,6 +47,13 @@ def _parser() -> argparse.ArgumentParser:
     _job_options(size)
     size.add_argument("--out", type=Path, help="folder for the files; without it only the summary is printed")
     size.add_argument("--formats", default="gpkg,csv,png", help="what to write (default: %(default)s)")
+    size.add_argument(
+        "--portfolio",
+        action="store_true",
+        help="stream any number of sites block by block; SURVEY is a "
+        "GeoPackage or a folder of GeoParquet, results go to --out and are resumed there",
+    )
+    size.add_argument("--workers", type=int, default=1, help="processes of a portfolio; 0 for all processors")
     size.set_defaults(run=_size)
 
     check = commands.add_parser("check", help="read a survey and report findings, without sizing")
@@ -64,7 +71,14 @@ def _parser() -> argparse.ArgumentParser:
     quote = commands.add_parser("quote", help="price a job: one quote for each site and a total")
     _job_options(quote)
     quote.add_argument("--prices", type=Path, required=True, help="TOML file of prices")
-    quote.add_argument("--visits", type=int, default=1)
+    quote.add_argument("--visits", type=int, help="visits in all (default: as the price list plans them)")
+    quote.add_argument("--pricing", choices=("cost-plus", "per-area", "both"), help="how to price")
+    quote.add_argument(
+        "--material", choices=("use", "containers"), help="charge what is used, or whole containers"
+    )
+    quote.add_argument(
+        "--accuracy", metavar="LENGTH", help='of the survey, "2 m": adds the spread of the price'
+    )
     quote.add_argument("--out", type=Path, help="folder for the quote as HTML, CSV and JSON")
     quote.set_defaults(run=_quote)
     return parser
@@ -90,21 +104,21 @@ def _job_options(parser: argparse.ArgumentParser) -> None:
 
 def _job(options: argparse.Namespace) -> Job:
     survey = read_survey(options.survey, crs=options.crs)
-    labels = read_labels(options.labels)
-    return size_job(
-        survey,
-        labels,
-        _rig(options.rig),
-        use=options.use,
-        products=_products(options.product),
-        on=options.on,
-        max_products=options.max_products,
-        exclude=options.exclude,
-        prefer=options.prefer,
-        avoid_caution=options.avoid_caution,
-        policy=None if options.policy is None else read_policy(options.policy),
-        wind_from=options.wind_from,
-    )
+    return size_job(survey, read_labels(options.labels), _rig(options.rig), **_asked(options))
+
+
+def _asked(options: argparse.Namespace) -> dict[str, Any]:
+    return {
+        "use": options.use,
+        "products": _products(options.product),
+        "on": options.on,
+        "max_products": options.max_products,
+        "exclude": options.exclude,
+        "prefer": options.prefer,
+        "avoid_caution": options.avoid_caution,
+        "policy": None if options.policy is None else read_policy(options.policy),
+        "wind_from": options.wind_from,
+    }
 
 
 def _rig(text: str) -> Sprayer | Spreader:
@@ -121,17 +135,34 @@ def _products(pairs: list[str]) -> dict[str, str] | None:
     for pair in pairs:
         turf, sign, name = pair.partition("=")
         if not sign or not turf.strip() or not name.strip():
-            raise InputError(f"{pair!r} is not of the form TURF=NAME", field="--product", mend='"tall fescue=Name"')
+            raise InputError(
+                f"{pair!r} is not of the form TURF=NAME", field="--product", mend='"tall fescue=Name"'
+            )
         found[turf.strip()] = name.strip()
     return found or None
 
 
 def _size(options: argparse.Namespace) -> int:
+    if options.portfolio:
+        return _portfolio(options)
     job = _job(options)
     _say(job.summary())
     if options.out is not None:
         written = job.write(options.out, [one for one in options.formats.split(",") if one])
         _say(f"\nWritten to {options.out}: {', '.join(path.name for path in written[:12])}")
+    return DONE
+
+
+def _portfolio(options: argparse.Namespace) -> int:
+    from weedzone.fleet import size_portfolio
+
+    if options.out is None:
+        raise InputError("a portfolio is written as it is sized", field="--out", mend="name a folder")
+    labels, rig = read_labels(options.labels), _rig(options.rig)
+    made = size_portfolio(
+        options.survey, labels, rig, out=options.out, workers=options.workers, **_asked(options)
+    )
+    _say(made.summary())
     return DONE
 
 
@@ -169,7 +200,8 @@ def _calibration_options(parser: argparse.ArgumentParser) -> None:
         summary = (method.function.__doc__ or name).strip().splitlines()[0]
         one = methods.add_parser(name, help=summary, description=summary)
         for parameter, example in method.examples.items():
-            one.add_argument(f"--{parameter.replace('_', '-')}", dest=parameter, help=f"such as {example}".replace("%", "%%"))
+            told = f'such as "{example}"'.replace("%", "%%")
+            one.add_argument(f"--{parameter.replace('_', '-')}", dest=parameter, help=told)
         one.set_defaults(run=_calibrate)
 
 
@@ -186,7 +218,9 @@ def _quote(options: argparse.Namespace) -> int:
     from weedzone.quotes import quote
 
     prices = read_prices(options.prices)
-    made = quote(_job(options), prices, visits=options.visits)
+    asked = {"pricing": options.pricing, "material": options.material, "accuracy": options.accuracy}
+    told = {name: value for name, value in asked.items() if value is not None}
+    made = quote(_job(options), prices, visits=options.visits, **told)
     _say(made.summary())
     if options.out is not None:
         written = made.write(options.out)

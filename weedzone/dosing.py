@@ -112,7 +112,8 @@ def plan(label: Label, use: str, rig: Rig) -> Plan:
         )
         findings.append(Finding("warning", "labels", label.name, message))
     elif high > low * SLACK:
-        message = f"planned at the highest labelled dose {_dose(label, high)}; the label allows from {_dose(label, low)}"
+        highest = _dose(label, high)
+        message = f"planned at the highest labelled dose {highest}; the label allows from {_dose(label, low)}"
         findings.append(Finding("note", "labels", label.name, message))
     return Plan(label, use, low, min(high, most), volume, tuple(findings))
 

@@ -70,7 +70,8 @@ class Portfolio:
         if table not in TABLES:
             raise InputError(f"no table {table!r}", mend=f"one of {', '.join(TABLES)}")
         reader = gpd.read_parquet if table == "zones" else pd.read_parquet
-        return pd.concat([reader(file) for file in self.files(table)], ignore_index=True)
+        found: pd.DataFrame = pd.concat([reader(file) for file in self.files(table)], ignore_index=True)
+        return found
 
     def files(self, table: str) -> list[Path]:
         """Files of one table, a block each."""
@@ -113,7 +114,8 @@ class Portfolio:
     def summary(self) -> str:
         """The portfolio in words: totals by product, ground by outcome, the worst findings."""
         lines = [f"{self.n_sites:,} sites, {self.done} block(s) sized now, {self.skipped} found finished", ""]
-        for row in self.by_product.itertuples():
+        rows: Any = self.by_product.itertuples()
+        for row in rows:
             ground = f"{row.area_m2 * KSQFT_PER_M2:,.1f} ksqft ({row.area_m2 * ACRE_PER_M2:,.2f} acre)"
             lines.append(f"{row.product}: {ground} on {row.sites:,} sites")
             lines.append(
@@ -333,6 +335,6 @@ def _on_cluster(client: Any, run: Run, todo: list[int], shown: Callable[[], None
 
     everywhere = client.scatter(run, broadcast=True, hash=False)
     futures = [client.submit(work_on, everywhere, number, pure=False, retries=TRIES) for number in todo]
-    for future in completed(futures):
+    for future in completed(futures):  # type: ignore[no-untyped-call]
         future.result()
         shown()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 
 _TURF = {
     "kentucky bluegrass": ("kbg", "kentucky blue grass", "poa pratensis"),
@@ -87,7 +87,7 @@ _ACTIVE = {
 }  # fmt: skip
 
 
-def _lookup(table: dict[str, tuple[str, ...]]) -> dict[str, str]:
+def _lookup(table: Mapping[str, Sequence[str]]) -> dict[str, str]:
     return {name: chief for chief, others in table.items() for name in (chief, *others)}
 
 

@@ -143,7 +143,9 @@ class SeasonPlan:
         ]
         lines = lines or ["no visit"]
         for row in self.findings.to_dict("records"):
-            lines.append(": ".join(str(row[name]) for name in ("severity", "feature", "message") if row[name]))
+            lines.append(
+                ": ".join(str(row[name]) for name in ("severity", "feature", "message") if row[name])
+            )
         return "\n".join([*lines, *CAUTIONS])
 
 

@@ -310,12 +310,10 @@ def sweep(geoms: Array, distance_m: Floats, toward_deg: float, spread_deg: float
     if spread_deg >= 180.0:
         return safe_buffer(geoms, distance_m)
     parts, owner = parts_of(geoms)
-    rings, ring_of = shapely.get_rings(
-        np.where(shapely.get_type_id(parts) == 3, parts, None), return_index=True
-    )
-    linear = shapely.get_type_id(parts) != 3
-    lines = np.concatenate([rings, parts[linear]])
-    row = np.concatenate([owner[ring_of], owner[linear]])
+    solid = shapely.get_type_id(parts) == 3
+    rings, ring_of = shapely.get_rings(parts[solid], return_index=True)
+    lines = np.concatenate([rings, parts[~solid]])
+    row = np.concatenate([owner[solid][ring_of], owner[~solid]])
     xy, line_of = shapely.get_coordinates(lines, return_index=True)
     follows = np.append(line_of[1:] == line_of[:-1], False)
     lone = ~follows & ~np.append(False, follows[:-1])
@@ -354,6 +352,5 @@ def _sector(first_deg: float, last_deg: float) -> Floats:
 def mean_width(polygons: Array) -> Floats:
     """Twice the area over the perimeter [m]: the width of a long strip, the radius of a disc."""
     perimeter = shapely.length(polygons)
-    return np.divide(
-        2.0 * shapely.area(polygons), perimeter, out=np.zeros(len(polygons)), where=perimeter > 0
-    )
+    twice = 2.0 * np.asarray(shapely.area(polygons))
+    return np.asarray(np.divide(twice, perimeter, out=np.zeros(len(polygons)), where=perimeter > 0))

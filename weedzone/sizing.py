@@ -57,7 +57,8 @@ class Sized:
     loads : DataFrame
         A row for each load: ``site``, ``product``, ``load`` (1, 2, ...), ``of``, then the columns of `totals`
         for that load alone, ``pass`` (1 or 2), ``zones`` ("Z1; Z2"), ``measured_amount`` (the product rounded
-        down to the measure at hand, in ``product_unit``) and ``dose_effect_pct`` (what that does to the dose, never above 0).
+        down to the measure at hand, in ``product_unit``) and ``dose_effect_pct`` (what that does to the dose,
+        never above 0).
         What fills sump and lines comes on top, see `weedzone.plan_loads`.
     served : DataFrame
         A row for each load and zone that it serves, in the order of work: ``site``, ``product``, ``load``,

@@ -30,7 +30,9 @@ Areas = pd.Series
 
 def _buffered(keep_out: gpd.GeoDataFrame, rules: dict[str, Any]) -> gpd.GeoDataFrame:
     metres = keep_out["kind"].map(rules["buffers"]).to_numpy() * SCALE
-    return keep_out[["site"]].set_geometry(keep_out.geometry.buffer(metres, resolution=QUAD_SEGS), crs=keep_out.crs)
+    return keep_out[["site"]].set_geometry(
+        keep_out.geometry.buffer(metres, resolution=QUAD_SEGS), crs=keep_out.crs
+    )
 
 
 def geopandas_whole(drawn: Drawn) -> Areas:
@@ -174,14 +176,22 @@ class PostGIS:
         if self.user:
             shutil.chown(self.folder, "postgres")
         self._run("initdb", "-D", data, "-U", "postgres", "-A", "trust")
-        settings = f"-k {self.folder} -c listen_addresses='' -c shared_buffers=1GB -c work_mem=256MB -c fsync=off"
+        settings = (
+            f"-k {self.folder} -c listen_addresses='' -c shared_buffers=1GB -c work_mem=256MB -c fsync=off"
+        )
         self._run("pg_ctl", "-D", data, "-w", "-l", self.folder / "log", "-o", settings, "start")
-        self.connection = psycopg.connect(host=str(self.folder), user="postgres", dbname="postgres", autocommit=True)
+        self.connection = psycopg.connect(
+            host=str(self.folder), user="postgres", dbname="postgres", autocommit=True
+        )
         self.connection.execute("create extension postgis")
 
     def _run(self, program: str, *arguments: object) -> None:
         subprocess.run(
-            [str(POSTGIS_BIN / program), *map(str, arguments)], check=True, capture_output=True, cwd=self.folder, **self.user
+            [str(POSTGIS_BIN / program), *map(str, arguments)],
+            check=True,
+            capture_output=True,
+            cwd=self.folder,
+            **self.user,
         )
 
     def load(self, drawn: Drawn) -> None:
@@ -191,15 +201,23 @@ class PostGIS:
             self.connection.execute(f"drop table if exists {name}")
             self.connection.execute(f"create table {name} (site text, what text, shape geometry)")
             with self.connection.cursor().copy(f"copy {name} from stdin") as copy:
-                for row in zip(frame["site"], frame[column], shapely.to_wkb(frame.geometry, hex=True), strict=True):
+                for row in zip(
+                    frame["site"], frame[column], shapely.to_wkb(frame.geometry, hex=True), strict=True
+                ):
                     copy.write_row(row)
-            self.connection.execute(f"create index on {name} (site); create index on {name} using gist (shape)")
+            self.connection.execute(
+                f"create index on {name} (site); create index on {name} using gist (shape)"
+            )
             self.connection.execute(f"analyze {name}")
-        self.connection.execute("drop table if exists rule; create table rule (product text, what text, metres float)")
+        self.connection.execute(
+            "drop table if exists rule; create table rule (product text, what text, metres float)"
+        )
         self.connection.execute("drop table if exists grass; create table grass (product text, what text)")
         for product, rules in PRODUCTS.items():
             for kind, metres in rules["buffers"].items():
-                self.connection.execute("insert into rule values (%s, %s, %s)", (product, kind, metres * SCALE))
+                self.connection.execute(
+                    "insert into rule values (%s, %s, %s)", (product, kind, metres * SCALE)
+                )
             for turf in rules["turf"]:
                 self.connection.execute("insert into grass values (%s, %s)", (product, turf))
         self.connection.execute("analyze")
@@ -251,11 +269,16 @@ def sedona(drawn: Drawn) -> Any:
             made = plain.set_geometry(gpd.GeoSeries(frame.geometry.to_numpy())).rename_geometry("shape")
             context.create_data_frame(made).to_view(name, overwrite=True)
     rules = pd.DataFrame(
-        [(product, kind, m * SCALE) for product, one in PRODUCTS.items() for kind, m in one["buffers"].items()],
+        [
+            (product, kind, m * SCALE)
+            for product, one in PRODUCTS.items()
+            for kind, m in one["buffers"].items()
+        ],
         columns=["product", "what", "metres"],
     )
     grass = pd.DataFrame(
-        [(product, turf) for product, one in PRODUCTS.items() for turf in one["turf"]], columns=["product", "what"]
+        [(product, turf) for product, one in PRODUCTS.items() for turf in one["turf"]],
+        columns=["product", "what"],
     )
     context.create_data_frame(rules).to_view("rule", overwrite=True)
     context.create_data_frame(grass).to_view("grass", overwrite=True)
