@@ -151,7 +151,7 @@ def test_a_bend_alone_is_no_second_visit_and_is_round_outside():
 
 def test_outside_and_inside_a_buffer():
     pond = shapely.box(40, -10, 60, 10)
-    banned = zone(pond).assign(kind="pond")
+    banned = zone(pond, shapely.box(80, 80, 90, 90)).assign(kind=["pond", "hive"])
     done = coverage(walk([(0, 0), (50, 0)]), "2 m", zone(shapely.box(0, -5, 30, 5)), forbidden=banned)
     assert area(done, "covered") == pytest.approx(60.0, rel=REL)
     assert area(done, "outside") == pytest.approx(40.0, rel=REL)
@@ -167,7 +167,7 @@ def test_job_gives_zones_and_buffers_never_narrower():
     job, job.survey, label = Thing(), Thing(), Thing()
     label.buffers_m = {"pond": 5.0, "default": 1.0}
     job.labels = {"Demo Amine 38": label}
-    job.zones = zone(LAWN).assign(product="Demo Amine 38")
+    job.zones = zone(shapely.box(0, 0, 12, 30)).assign(product="Demo Amine 38")
     points = gpd.GeoSeries([shapely.Point(*degrees([(20, 15)])[0]), shapely.Point(*degrees([(35, 25)])[0])])
     job.survey.keep_out = gpd.GeoDataFrame(
         {"kind": ["pond", "well"], "buffer_m": [2.0, np.nan]}, geometry=points.to_list(), crs="EPSG:4326"
@@ -178,6 +178,19 @@ def test_job_gives_zones_and_buffers_never_narrower():
     assert near.inside_buffers.feature.tolist() == ["pond"]
     clear = coverage(walk([(13.9, 5), (13.9, 25)]), "2 m", job=job)
     assert not len(clear.inside_buffers)
+    # A zone that reaches into a buffer is allowed to its own product.
+    wide = zone(LAWN).assign(product="Demo Amine 38")
+    assert not len(coverage(walk([(14.05, 5), (14.05, 25)]), "2 m", wide, job=job).inside_buffers)
+    # A second product that asks for more widens the buffer only when zones of it are given.
+    other = Thing()
+    other.buffers_m = {"default": 9.0}
+    job.labels["Demo Quin 68"] = other
+    track = walk([(28, 22), (28, 28)])
+    assert not len(coverage(track, "2 m", job=job).inside_buffers)
+    job.zones = zone(shapely.box(0, 0, 12, 20), shapely.box(0, 20, 12, 30)).assign(
+        product=["Demo Amine 38", "Demo Quin 68"]
+    )
+    assert coverage(track, "2 m", job=job).inside_buffers.feature.tolist() == ["well"]
 
 
 def test_amount_becomes_dose():

@@ -12,7 +12,14 @@ import pyproj
 import shapely
 
 from weedzone import units
-from weedzone.coverage_input import in_metres, read_amount, read_forbidden, read_limits, read_zones
+from weedzone.coverage_input import (
+    in_metres,
+    read_amount,
+    read_forbidden,
+    read_keep_out,
+    read_limits,
+    read_zones,
+)
 from weedzone.errors import Finding, InputError, findings_table
 from weedzone.ground import Ground
 from weedzone.passes import sprayed_passes
@@ -125,8 +132,9 @@ def coverage(
         Ground that was to be covered, such as ``job.zones``; its column ``zone`` names the rows. Zones that
         overlap are each accounted for in full, but the total counts their ground once.
     job : Job, optional
-        Gives the zones unless `zones` is given, and the forbidden ground: every keep-out with the widest
-        buffer that any product of the job asks for.
+        Gives the zones unless `zones` is given, and forbidden ground: every keep-out of the zones' sites with
+        the widest buffer that any product of the zones asks for, less the zones. Pass the zones of the one
+        product in the tank, ``job.zones[job.zones["product"] == "..."]``, to have its buffers alone.
     forbidden : GeoDataFrame of polygons, optional
         Ground that must not be sprayed, buffers included; used beside the job's.
     amount : text or quantity, optional
@@ -177,8 +185,12 @@ def coverage(
     doubled, _ = _split(area, twice, names)
     whole = union_rows(area, np.zeros(len(area), dtype=np.intp))
     outside = _split(np.array([covered], dtype=object), whole[0], ["sprayed ground"])[1]
-    banned, banned_names = read_forbidden(job, forbidden, ground)
-    in_banned = _split(banned, covered, banned_names)[0] if len(banned) else banned
+    banned, banned_names = read_forbidden(forbidden, ground)
+    kept, kept_names = read_keep_out(job, zones, ground)
+    # What a zone holds is allowed to its own product, though another product's buffer may reach over it.
+    banned = np.concatenate([banned, _split(kept, whole[0], kept_names)[1]])
+    banned_names = [*banned_names, *kept_names]
+    in_banned = _split(banned, covered, banned_names)[0]
 
     overlap = bool(shapely.area(area).sum() > shapely.area(whole[0]) * (1 + 1e-7))
     if overlap:
@@ -212,7 +224,7 @@ def coverage(
 
 def _split(rows: Array, cell: Any, names: list[str]) -> tuple[Array, Array]:
     """Part of each row inside the cell, and outside it; a grid of a micrometre where plain overlay fails."""
-    if shapely.is_empty(cell):
+    if not len(rows) or shapely.is_empty(cell):
         return np.full(len(rows), shapely.Polygon(), dtype=object), rows
     shapely.prepare(cell)
     bad = names[0]
@@ -250,6 +262,7 @@ def _misplaced(rows: Array, inside: Array, outside: Array, cell: Any, grid_m: fl
 
 def _together(parts: Array, overlap: bool) -> float:
     """Area of the parts, ground under several of them counted once."""
+    parts = parts[~shapely.is_empty(parts)] if len(parts) else parts
     if overlap and len(parts):
         parts = union_rows(parts, np.zeros(len(parts), dtype=np.intp))
     return float(shapely.area(parts).sum())
@@ -310,11 +323,17 @@ def _dose_table(put_out: tuple[float, str] | None, swept_m2: float, sums: dict[s
 
 def _judged(sums: dict[str, float], hit_m2: Floats, names: list[str]) -> list[Finding]:
     ft2 = units.convert(1.0, "area", "ft2")
+    areas: dict[str, list[float]] = {}
+    for row in np.flatnonzero(hit_m2):
+        areas.setdefault(names[row], []).append(hit_m2[row] * ft2)
     found = [
         Finding(
-            "error", "keep_out", names[row], f"{hit_m2[row] * ft2:.3g} ft² of it or its buffer were sprayed"
+            "error",
+            "keep_out",
+            name,
+            f"{sum(hits):.3g} ft² sprayed inside it or its buffer, at {len(hits)} place(s)",
         )
-        for row in np.flatnonzero(hit_m2)
+        for name, hits in sorted(areas.items())
     ]
     if sums["covered"] == 0:
         found.append(Finding("error", "track", "", "no zone was touched: is this the right track?"))

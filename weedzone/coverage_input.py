@@ -118,30 +118,32 @@ def in_metres(log: Track, ground: Ground) -> Floats:
     return xy
 
 
-def read_forbidden(job: Any, given: Any, ground: Ground) -> tuple[Array, list[str]]:
-    """Ground that must not be sprayed, buffers included, in local metres, and its names."""
-    shapes, names = [], []
-    if given is not None:
-        _check_frame(given, "forbidden")
-        polygons = _polygons(given, "forbidden")
-        shapes.append(_local(polygons, checked_crs(given.crs, layer="forbidden"), ground))
-        names += _row_names(given, "kind" if "kind" in given else "feature", "forbidden ground")
-    keep_out = None if job is None else job.survey.keep_out
-    if keep_out is not None and len(keep_out):
-        kinds = keep_out["kind"].astype(str)
-        used = [job.labels[name] for name in dict.fromkeys(job.zones["product"]) if name in job.labels]
-        own = (
-            keep_out["buffer_m"].fillna(0.0).to_numpy(float)
-            if "buffer_m" in keep_out
-            else np.zeros(len(keep_out))
-        )
-        asked = [max([0.0, *(_buffer(label.buffers_m, kind) for label in used)]) for kind in kinds]
-        local = _local(keep_out.geometry.to_numpy(), checked_crs(keep_out.crs, layer="keep_out"), ground)
-        shapes.append(safe_buffer(local, np.maximum(own, asked)))
-        names += kinds.to_list()
-    if not shapes:
+def read_forbidden(given: Any, ground: Ground) -> tuple[Array, list[str]]:
+    """Ground that must not be sprayed, as given, in local metres, and its names."""
+    if given is None:
         return np.empty(0, dtype=object), []
-    return np.concatenate(shapes), names
+    _check_frame(given, "forbidden")
+    polygons = _polygons(given, "forbidden")
+    local = _local(polygons, checked_crs(given.crs, layer="forbidden"), ground)
+    return local, _row_names(given, "kind" if "kind" in given else "feature", "forbidden ground")
+
+
+def read_keep_out(job: Any, zones: gpd.GeoDataFrame, ground: Ground) -> tuple[Array, list[str]]:
+    """Keep-outs of the zones' sites with the widest buffer that any product of the zones asks for."""
+    keep_out = None if job is None else job.survey.keep_out
+    if keep_out is None or not len(keep_out):
+        return np.empty(0, dtype=object), []
+    if "site" in zones and "site" in keep_out:
+        keep_out = keep_out[keep_out["site"].isin(set(zones["site"]))]
+    kinds = keep_out["kind"].astype(str).to_list()
+    named = zones.get("product", job.labels)
+    used = [job.labels[name] for name in dict.fromkeys(named) if name in job.labels]
+    own = np.zeros(len(keep_out))
+    if "buffer_m" in keep_out:
+        own = keep_out["buffer_m"].fillna(0.0).to_numpy(float)
+    asked = [max([0.0, *(_buffer(label.buffers_m, kind) for label in used)]) for kind in kinds]
+    local = _local(keep_out.geometry.to_numpy(), checked_crs(keep_out.crs, layer="keep_out"), ground)
+    return safe_buffer(local, np.maximum(own, asked)), kinds
 
 
 def _buffer(buffers_m: Mapping[str, float], kind: str) -> float:
