@@ -19,6 +19,7 @@ from weedzone.sheet_page import _CAPS, _DENSITY, _density, _lines_of, page
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 SAMPLES = Path(__file__).parents[1] / "sample_sites"
+NASTIEST = (hostile.SITES[0], hostile.SITES[6], hostile.SITES[7])
 # The tallest picture that a map may be, so that print gives it all the room it can take.
 TALL = (
     "data:image/svg+xml;utf8,<svg xmlns='http://www.w3.org/2000/svg' width='1400' height='1400'>"
@@ -65,7 +66,6 @@ def sample(site: str, rig: str, use: str) -> wz.Job:
     return wz.size_job(survey, labels, wz.read_rig(SAMPLES / "rigs.toml", rig), use=use, on="2026-11-25")
 
 
-@pytest.mark.parametrize("paper", ["Letter", "A4"])
 @pytest.mark.parametrize(
     ("site", "rig", "use"),
     [
@@ -74,20 +74,19 @@ def sample(site: str, rig: str, use: str) -> wz.Job:
         ("heron_flats", "spreader", "granular"),
     ],
 )
-def test_a_sample_prints_on_two_pages(tmp_path: Path, site: str, rig: str, use: str, paper: str) -> None:
+def test_a_sample_prints_on_two_pages(tmp_path: Path, site: str, rig: str, use: str) -> None:
     [file] = sample(site, rig, use).sheet(tmp_path / "one.html")
-    assert pages(file, tmp_path, paper) <= 2
+    for paper in ("Letter", "A4"):
+        assert pages(file, tmp_path, paper) <= 2
 
 
-def test_lots_of_a_neighbourhood_print_on_two_pages(tmp_path: Path) -> None:
+def test_the_busiest_lot_prints_on_two_pages(tmp_path: Path) -> None:
     job = sample("quince_bend", "backpack", "spot")
-    busiest = job.zones.groupby("site").size().sort_values().index[-3:]
-    for file in job.sheet(tmp_path / "lots", site=list(busiest)):
-        if file.name != "index.html":
-            assert pages(file, tmp_path) <= 2
+    [file] = job.sheet(tmp_path / "lots", site=job.zones.groupby("site").size().idxmax())
+    assert pages(file, tmp_path) <= 2
 
 
-@pytest.mark.parametrize("n_products", [1, 2, 3, 4, 5, 6, 7, 8])
+@pytest.mark.parametrize("n_products", [1, 2, 3, 4, 6, 8])
 @pytest.mark.parametrize("busy", [False, True])
 def test_crowded_sheets_print_on_two_pages(tmp_path: Path, n_products: int, busy: bool) -> None:
     job = sample("heron_flats", "boom", "broadcast")
@@ -127,7 +126,7 @@ def crowded(content: dict, n_products: int, busy: bool, zones: int, listed: int)
 
 
 def test_hostile_names_print_on_two_pages_and_run_nothing(tmp_path: Path) -> None:
-    job = hostile.job(tmp_path)
+    job = hostile.job(tmp_path, NASTIEST)
     for file in job.sheet(tmp_path / "out"):
         if file.name != "index.html":
             assert pages(file, tmp_path) <= 2
@@ -156,7 +155,7 @@ def frame(folder: Path, file: Path, width: int) -> str:
 
 @pytest.mark.parametrize("which", ["sample", "hostile"])
 def test_a_phone_shows_the_sheet_without_sliding_sideways(tmp_path: Path, which: str) -> None:
-    job = sample("heron_flats", "boom", "broadcast") if which == "sample" else hostile.job(tmp_path)
+    job = sample("heron_flats", "boom", "broadcast") if which == "sample" else hostile.job(tmp_path, NASTIEST)
     for file in job.sheet(tmp_path / "out"):
         found = re.search(r"wide=(\d+) small=([\d.]+)", frame(tmp_path, file, 360))
         assert found

@@ -74,6 +74,15 @@ def read(file: Path) -> Page:
     return Page(file.read_text(encoding="utf-8"))
 
 
+@pytest.fixture
+def blank(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Leave the map out where only words count: drawing takes most of the time."""
+    picture = io.BytesIO()
+    Image.new("L", (1, 1)).save(picture, "png")
+    source = f"data:image/png;base64,{base64.b64encode(picture.getvalue()).decode()}"
+    monkeypatch.setattr("weedzone.sheet._map", lambda *_: source)
+
+
 @pytest.fixture(scope="module")
 def lawn() -> wz.Job:
     return sample("alder_court", "backpack", "spot")
@@ -203,7 +212,7 @@ def test_followup_window(lawn: wz.Job, days: tuple[float, float] | None, text: s
     )
 
 
-def test_order_of_addition_follows_the_formulation(tmp_path: Path) -> None:
+def test_order_of_addition_follows_the_formulation(blank: None, tmp_path: Path) -> None:
     # North Dakota Weed Control Guide 2021: dry powders before oils, which go with the emulsifiables.
     survey = wz.read_survey(SAMPLES / "alder_court" / "survey.gpkg")
     label = wz.read_labels(SAMPLES / "labels" / "demo_quin_68.toml")["Demo Quin 68"]
@@ -216,7 +225,7 @@ def test_order_of_addition_follows_the_formulation(tmp_path: Path) -> None:
     assert head[3:5] == ["Then methylated seed oil", "Then marker dye"]
 
 
-def test_the_labels_own_order_comes_first(tmp_path: Path) -> None:
+def test_the_labels_own_order_comes_first(blank: None, tmp_path: Path) -> None:
     page = read(hostile.job(tmp_path, ("a",)).sheet(tmp_path / "a.html")[0])
     assert page.text.index("The label on mixing: <s>shake</s> first") < page.text.index(
         "Order: half the water"
@@ -236,7 +245,7 @@ def test_caution_turf_is_carried() -> None:
         )
 
 
-def test_granules_have_no_water(tmp_path: Path) -> None:
+def test_granules_have_no_water(blank: None, tmp_path: Path) -> None:
     job = sample("heron_flats", "spreader", "granular")
     page = read(job.sheet(tmp_path)[0])
     assert [row for row in page.rows if row[:1] == ["Load"]] == [["Load", "Product", "Covers"]]
@@ -245,7 +254,7 @@ def test_granules_have_no_water(tmp_path: Path) -> None:
     assert "1 full load of 50 lb + 1 of" in page.text
 
 
-def test_like_loads_share_a_row(tmp_path: Path) -> None:
+def test_like_loads_share_a_row(blank: None, tmp_path: Path) -> None:
     job = hostile.job(tmp_path, ("a",))
     small = wz.size_job(
         job.survey, job.labels, replace(job.rig, tank_L=job.rig.tank_L / 10), use="broadcast", on="2026-05-10"
@@ -255,7 +264,7 @@ def test_like_loads_share_a_row(tmp_path: Path) -> None:
     assert [row[0] for row in rows] == ["1 to 4 of 5 each", "5 of 5"]
 
 
-def test_metric_units_may_come_first(lawn: wz.Job, tmp_path: Path) -> None:
+def test_metric_units_may_come_first(blank: None, lawn: wz.Job, tmp_path: Path) -> None:
     page = read(lawn.sheet(tmp_path / "m.html", system="metric")[0])
     zone = lawn.zones.iloc[0]
     [row] = [one for one in page.rows if one[0] == "Z1"]
@@ -264,7 +273,7 @@ def test_metric_units_may_come_first(lawn: wz.Job, tmp_path: Path) -> None:
     assert " mph" not in page.text
 
 
-def test_another_day_is_noted(lawn: wz.Job, tmp_path: Path) -> None:
+def test_another_day_is_noted(blank: None, lawn: wz.Job, tmp_path: Path) -> None:
     page = read(lawn.sheet(tmp_path / "d.html", date="2027-04-02")[0])
     assert "2 April 2027" in page.text
     assert "Sized for 25 November 2026" in page.text
@@ -272,7 +281,7 @@ def test_another_day_is_noted(lawn: wz.Job, tmp_path: Path) -> None:
     assert "30 April 2027" in page.text
 
 
-def test_nothing_to_treat(tmp_path: Path) -> None:
+def test_nothing_to_treat(blank: None, tmp_path: Path) -> None:
     job = hostile.job(tmp_path, ("a",))
     bare = wz.Survey(
         turf=job.survey.turf,
@@ -304,7 +313,7 @@ def test_a_sheet_is_one_file_that_asks_for_nothing(lawn_sheet: Page) -> None:
         assert min(picture.size) > 400
 
 
-def test_hostile_text_appears_as_text(tmp_path: Path) -> None:
+def test_hostile_text_appears_as_text(blank: None, tmp_path: Path) -> None:
     job = hostile.job(tmp_path)
     files = job.sheet(tmp_path / "out")
     assert len(files) == len(hostile.SITES) + 1
@@ -337,7 +346,7 @@ def test_hostile_text_appears_as_text(tmp_path: Path) -> None:
         assert text in everything
 
 
-def test_index_leads_to_every_sheet(tmp_path: Path) -> None:
+def test_index_leads_to_every_sheet(blank: None, tmp_path: Path) -> None:
     job = hostile.job(tmp_path)
     index, *sheets = job.sheet(tmp_path / "out")
     assert index.name == "index.html"
@@ -353,7 +362,7 @@ def test_index_leads_to_every_sheet(tmp_path: Path) -> None:
 # --- arguments ------------------------------------------------------------------------------------------------
 
 
-def test_some_sites_only(tmp_path: Path) -> None:
+def test_some_sites_only(blank: None, tmp_path: Path) -> None:
     job = hostile.job(tmp_path, ("a", "b", "c"))
     assert [one.name for one in job.sheet(tmp_path / "one", site="b")] == ["b.html"]
     assert [one.name for one in job.sheet(tmp_path / "two", site=["c", "a"])] == [
@@ -382,7 +391,9 @@ def test_bad_arguments_write_nothing(tmp_path: Path, options: dict[str, object],
     assert not (tmp_path / "sheets").exists()
 
 
-def test_a_failure_halfway_writes_no_sheet(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_failure_halfway_writes_no_sheet(
+    blank: None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     job = hostile.job(tmp_path, ("a", "b"))
     real = sheet_page.page
 

@@ -12,9 +12,3 @@ CAUTIONS: tuple[str, ...] = (
     "Only a licensed applicator, or someone under one where the law allows it, may decide to spray.",
 )
 """Who decides, and who may be hurt."""
-
-CAUTION_LINE = (
-    "Follow the product label, local rules and a licensed applicator. Keep people and pets off until re-entry; "
-    "keep off water, gardens and bees."
-)
-"""The same in one line, for the foot of a picture."""
