@@ -8,7 +8,6 @@ from typing import Any
 
 import geopandas as gpd
 import pandas as pd
-import pyogrio
 
 from weedzone.errors import Finding, SurveyError
 from weedzone.names import nearest, plain
@@ -85,6 +84,8 @@ def _sources(place: Path) -> list[tuple[Path, str | None, str]]:
 
 
 def _layers_in(file: Path) -> list[str]:
+    import pyogrio
+
     if file.suffix.lower() == ".parquet":
         return [file.stem]
     try:
@@ -113,6 +114,8 @@ def _guard_xml(file: Path) -> None:
 
 
 def _read(file: Path, layer: str | None, name: str) -> gpd.GeoDataFrame:
+    import pyogrio
+
     _guard_xml(file)
     try:
         with warnings.catch_warnings():
@@ -144,6 +147,8 @@ def _read(file: Path, layer: str | None, name: str) -> gpd.GeoDataFrame:
 
 def _read_gpx(file: Path) -> gpd.GeoDataFrame:
     """Waypoints, routes and tracks of a GPX file as one layer."""
+    import pyogrio
+
     present = [layer for layer in _layers_in(file) if layer in _GPX_LAYERS]
     frames = [pyogrio.read_dataframe(file, layer=layer) for layer in present]
     filled = [frame.dropna(axis="columns", how="all") for frame in frames if len(frame)]

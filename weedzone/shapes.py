@@ -8,14 +8,11 @@ compares shapes across groups.
 from __future__ import annotations
 
 import math
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import shapely
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from weedzone.byparts import common_area, work
 
@@ -159,6 +156,9 @@ def overlapping(geoms: Array, group: Ints) -> tuple[Ints, Ints]:
 
 def clusters(n: int, i: Ints, j: Ints) -> Ints:
     """Connected cluster number of each of `n` rows joined by pairs (i, j)."""
+    from scipy.sparse import coo_array  # half of the time that importing weedzone would take
+    from scipy.sparse.csgraph import connected_components
+
     joined = coo_array((np.ones(len(i), dtype=np.int8), (i, j)), shape=(n, n))
     return np.asarray(connected_components(joined, directed=False)[1], dtype=np.intp)
 
@@ -273,80 +273,6 @@ def _union_on_grid(members: Array, total_m2: float, slack_m2: float) -> Any:
         if least <= 1e-9 * total_m2 + 1e-6 + slack_m2 * grid / GRIDS_M[0]:
             break
     return best
-
-
-def safe_buffer(geoms: Array, distance_m: Floats) -> Array:
-    """Buffers that hold every point within the distance, and none further than 0.3 % beyond it.
-
-    A distance of zero gives the polygon itself, and nothing for lines and points.
-    """
-    geoms = np.asarray(geoms, dtype=object)
-    distance = np.asarray(distance_m, dtype=float)
-    out = geoms.copy()
-    wide = distance > 0
-    if wide.any():
-        out[wide] = shapely.buffer(geoms[wide], distance[wide] * SAFE_SCALE, quad_segs=QUAD_SEGS)
-    return areal(out)
-
-
-def sweep(geoms: Array, distance_m: Floats, toward_deg: float, spread_deg: float) -> Array:
-    """Ground from which a feature is reached by moving at most a distance within a sector of directions.
-
-    The Minkowski sum of each feature with the circular sector of radius `distance_m` about the compass
-    bearing `toward_deg`, `spread_deg` to either side; on the safe side, as arcs are circumscribed. It is the
-    union of the feature and, for each of its edges and each convex half of the sector, the convex hull of
-    the sector set at both ends of the edge.
-
-    Parameters
-    ----------
-    geoms : ndarray of geometry
-        Features of any kind [m].
-    distance_m : ndarray of float
-    toward_deg : float
-        Bearing of the sector's axis [degrees clockwise from north].
-    spread_deg : float
-        Half-angle of the sector [degrees], above 0; from 180 on it is the plain buffer.
-    """
-    if spread_deg >= 180.0:
-        return safe_buffer(geoms, distance_m)
-    parts, owner = parts_of(geoms)
-    solid = shapely.get_type_id(parts) == 3
-    rings, ring_of = shapely.get_rings(parts[solid], return_index=True)
-    lines = np.concatenate([rings, parts[~solid]])
-    row = np.concatenate([owner[solid][ring_of], owner[~solid]])
-    xy, line_of = shapely.get_coordinates(lines, return_index=True)
-    follows = np.append(line_of[1:] == line_of[:-1], False)
-    lone = ~follows & ~np.append(False, follows[:-1])
-    start = np.flatnonzero(follows | lone)
-    end = np.where(follows[start], start + 1, start)
-    edge_row = row[line_of[start]]
-    swept = []
-    pieces = math.ceil(2.0 * spread_deg / 180.0)
-    edges = np.linspace(toward_deg - spread_deg, toward_deg + spread_deg, pieces + 1)
-    for first, last in pairwise(edges):
-        sector = _sector(first, last)
-        reach = sector[np.newaxis] * np.asarray(distance_m, dtype=float)[edge_row][:, np.newaxis, np.newaxis]
-        corners = np.concatenate([xy[start][:, np.newaxis] + reach, xy[end][:, np.newaxis] + reach], axis=1)
-        swept.append(shapely.convex_hull(shapely.multipoints(corners)))
-    members = np.concatenate([*swept, geoms])
-    of = np.concatenate([*([edge_row] * pieces), np.arange(len(geoms))])
-    keep = shapely.get_dimensions(members) == 2
-    members, of = members[keep], of[keep]
-    out = np.full(len(geoms), EMPTY, dtype=object)
-    if len(members):
-        order = np.argsort(of, kind="stable")
-        rows, dense = np.unique(of[order], return_inverse=True)
-        out[rows] = union_rows(members[order], dense.ravel())
-    return out
-
-
-def _sector(first_deg: float, last_deg: float) -> Floats:
-    """Unit sector between two compass bearings, its arc circumscribed: corners, shape (k, 2)."""
-    steps = max(2, math.ceil((last_deg - first_deg) / 2.0))
-    bearing = np.radians(np.linspace(first_deg, last_deg, steps + 1))
-    # Chords between corners at 1/cos(half a step) touch the unit circle from outside.
-    radius = 1.0 / math.cos(math.radians((last_deg - first_deg) / steps / 2.0))
-    return np.concatenate([[[0.0, 0.0]], np.column_stack([np.sin(bearing), np.cos(bearing)]) * radius])
 
 
 def mean_width(polygons: Array) -> Floats:
