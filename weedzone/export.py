@@ -56,7 +56,7 @@ def write(job: Sized, folder: str | Path, formats: Iterable[str] = ("gpkg", "csv
     Notes
     -----
     Read back, GeoPackage and GeoParquet give the same columns, types and coordinates (a GeoPackage layer that holds
-    any multipolygon holds only multipolygons). GeoJSON moves a vertex by up to 1e-13 degrees, and readers
+    any multipolygon holds only multipolygons). GeoJSON and KML move a vertex by up to 1e-13 degrees, and readers
     may take whole numbers for shorter ones. KML keeps columns as extended data beside those that readers add, and
     text loses characters that XML cannot hold. CSV keeps numbers in full but tells neither text from numbers (read
     ``site`` as text) nor no text from none.

@@ -7,6 +7,7 @@ import datetime as dt
 import io
 from collections.abc import Iterable
 from pathlib import Path
+from typing import Any
 from urllib.parse import quote
 
 import jinja2
@@ -146,8 +147,7 @@ def _map(job: Sized, sites: list[str], system: str) -> str:
 
     from weedzone.maps import plot
 
-    figure = plot(job, site=sites, title="", cautions=False, system=system).get_figure(root=True)
-    assert figure is not None
+    figure: Any = plot(job, site=sites, title="", cautions=False, system=system).figure
     out = io.BytesIO()
     try:
         figure.savefig(out, format="png", dpi=_DPI)
