@@ -20,7 +20,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from weedzone import swaths, trackfiles
-from weedzone.coverage import coverage
+from weedzone.covered import coverage
 from weedzone.errors import CrsError, InputError, UnitError, WeedzoneError
 from weedzone.tracks import read_track
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from geopandas import GeoDataFrame
     from matplotlib.axes import Axes
 
-    from weedzone.coverage import Coverage
+    from weedzone.covered import Coverage
 
 # Colours after Okabe and Ito (Color Universal Design, 2008) stay apart for the colour-blind; so do hatches.
 STYLE: dict[str, dict[str, Any]] = {
