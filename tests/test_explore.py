@@ -155,6 +155,16 @@ def test_hostile_names_never_become_markup_or_formulas(tmp_path: Path) -> None:
     assert len(list(page.figure.select(MultiPolygons))) > 3
 
 
+def test_a_name_written_as_a_formula_stays_as_written(lawn: wz.Job, tmp_path: Path) -> None:
+    # What the library's documentation gives as marks of LaTeX in a text.
+    name = r"$$\frac12$$ \(a\) \[b\]"
+    page = hostile.job(tmp_path, (name, "plain")).explore()
+    drawn = [one for one in page.figure.renderers if "text" in one.data_source.data]
+    texts = [str(text) for one in drawn for text in one.data_source.data["text"]]
+    assert [text.replace("\u2060", "") for text in texts] == [name, "plain"]
+    assert not any(mark in text for text in texts for mark in ("$$", r"\(", r"\["))
+
+
 def test_without_the_library_one_line_says_how_to_get_it() -> None:
     code = """
 import importlib.util, sys

@@ -118,7 +118,7 @@ def _spot(
         crossing = np.unique(shapely.STRtree(boxes).query(lines, predicate="intersects")[0])
         taken[crossing] |= apart[crossing]
     cost = np.hypot(anchor[:, 0] - x, anchor[:, 1] - y) / height + 0.5 * from_anchor
-    cost += (6.0 * ground.covered(x, y, width, height) + 2.0 * ground.hidden(spots)) * ~within + 1.5 * apart
+    cost += (6.0 * ground.covered(x, y, width, height) + 4.0 * ground.hidden(spots)) * ~within + 1.5 * apart
     cost[within] *= 0.2
     cost[taken] = np.inf
     best = int(np.argmin(cost))
