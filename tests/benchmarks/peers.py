@@ -31,7 +31,7 @@ Areas = pd.Series
 def _buffered(keep_out: gpd.GeoDataFrame, rules: dict[str, Any]) -> gpd.GeoDataFrame:
     metres = keep_out["kind"].map(rules["buffers"]).to_numpy() * SCALE
     return keep_out[["site"]].set_geometry(
-        keep_out.geometry.buffer(metres, resolution=QUAD_SEGS), crs=keep_out.crs
+        keep_out.geometry.buffer(metres, quad_segs=QUAD_SEGS), crs=keep_out.crs
     )
 
 
@@ -81,7 +81,7 @@ def floor(drawn: Drawn) -> tuple[Areas, float]:
     """
     from time import thread_time
 
-    from weedzone.shapes import areal, near_pairs, overlapping, pairs, union_overlapping
+    from weedzone.shapes import areal, near_pairs, overlapping, pairs
 
     spent = 0.0
 
@@ -148,7 +148,7 @@ def floor(drawn: Drawn) -> tuple[Areas, float]:
         i, j = pairs(ground, ground_site, away, away_site)
         meets = shapely.intersects(away[j], ground[i])
         i, j = i[meets], j[meets]
-        rows, start, count = np.unique(i, return_index=True, return_counts=True)
+        rows, count = np.unique(i, return_counts=True)
         bags = shapely.multipolygons(*_parts(away[j], np.repeat(np.arange(len(rows)), count)))
         ground[rows] = areal(counted(shapely.difference, ground[rows], bags))
         found[name] = pd.Series(np.bincount(ground_site, shapely.area(ground), len(sites)), index=sites)
@@ -297,9 +297,12 @@ def sedona(drawn: Drawn) -> Any:
                 select r.product, k.site, st_union_agg(st_buffer(k.shape, r.metres)) as shape
                 from keep_out k join rule r on r.what = k.what group by r.product, k.site
             )
-            select ground.product, ground.site, st_area(
-                case when away.shape is null then ground.shape else st_difference(ground.shape, away.shape) end) as area
+            select ground.product, ground.site, st_area(st_difference(ground.shape, away.shape)) as area
+            from ground join away on away.product = ground.product and away.site = ground.site
+            union all
+            select ground.product, ground.site, st_area(ground.shape) as area
             from ground left join away on away.product = ground.product and away.site = ground.site
+            where away.site is null
             """
         ).to_pandas()
         table = table.set_index(["product", "site"])["area"]
