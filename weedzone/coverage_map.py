@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
     from weedzone.covered import Coverage
 
+MOST_NAMES = 12  # more names than this would hide the map
 # Colours after Okabe and Ito (Color Universal Design, 2008) stay apart for the colour-blind; so do hatches.
 STYLE: dict[str, dict[str, Any]] = {
     "missed": {"facecolor": "#FFFFFF", "edgecolor": "#8A8A8A", "hatch": "....", "linewidth": 0.4},
@@ -64,7 +65,8 @@ def draw(done: Coverage, ax: Axes | None) -> Axes:
             [], [], color="#1B3A6B", linewidth=0.7, label=f"way of the sprayer, {len(done.passes)} pass(es)"
         ),
     ]
-    for name, spot in zip(done.zones["zone"], done.zones.to_crs(flat).representative_point(), strict=True):
+    named = done.zones.to_crs(flat) if len(done.zones) <= MOST_NAMES else done.zones.iloc[:0].to_crs(flat)
+    for name, spot in zip(named["zone"], named.representative_point(), strict=True):
         ax.annotate(name, (spot.x, spot.y), ha="center", zorder=10, bbox={"facecolor": "white", "pad": 2.0})
     ax.set_aspect("equal")
     ax.margins(0.04)

@@ -21,12 +21,12 @@ from weedzone.tracks import LAYER, Track
 STOP_S = 10.0  # a stop is judged over this time
 NOISE_M = 1.0  # a fix may stray this far before its speed is held against it
 JUMP_RUN = (
-    5  # a run of fixes up to this long between two jumps is an error of the receiver, not a place visited
+    5  # a run of fixes up to this long between two jumps is a slip of the receiver, not a place visited
 )
 SAME_M = 1e-3
 NOISY = 0.02  # scatter of the fixes, in swaths, above which a pass is smoothed
-ROUGH = 0.1
-TURN_COSINE = 0.7
+ROUGH = 0.1  # scatter, in swaths, above which the figures are called rough
+TURN_COSINE = 0.7  # a bend sharper than about 45 degrees is a turn
 STRAIGHT = 0.005  # corners flatter than this, in swaths, are left out
 
 
