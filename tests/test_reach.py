@@ -12,9 +12,9 @@ import pytest
 import shapely
 
 import weedzone as wz
+from weedzone.buffers import sweep
 from weedzone.label import Active, Label, Rate
 from weedzone.rig import Sprayer
-from weedzone.shapes import sweep
 
 CRS = "EPSG:32615"
 X, Y = 500_000.0, 4_980_000.0

@@ -11,10 +11,11 @@ import pyproj
 import shapely
 
 from weedzone import units
+from weedzone.buffers import safe_buffer
 from weedzone.errors import InputError, UnitError
 from weedzone.ground import Ground, checked_crs, frame, geodetic_base, to_degrees
 from weedzone.passes import Limits
-from weedzone.shapes import Array, Floats, areal, repair, safe_buffer
+from weedzone.shapes import Array, Floats, areal, repair
 from weedzone.tracks import Track
 
 REACH_M = 100_000.0  # fixes further than this from the zones' middle belong to another place

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from weedzone.buffers import safe_buffer, sweep
 from weedzone.dosing import Plan
 from weedzone.errors import Finding
 from weedzone.local import Laid
-from weedzone.shapes import Array, Bools, Floats, Ints, safe_buffer, sweep, union_overlapping
+from weedzone.shapes import Array, Bools, Floats, Ints, union_overlapping
 
 RULES = ("the feature itself", "label", "label, default", "the feature's own", "policy", "label, downwind")
 

@@ -265,13 +265,19 @@ def _union_on_grid(members: Array, total_m2: float, slack_m2: float) -> Any:
     row = np.zeros(len(members), dtype=np.intp)
     best, least = EMPTY, math.inf
     for grid in GRIDS_M:
-        on_grid = areal(shapely.set_precision(members, grid))
-        one = areal(np.array([shapely.union_all(on_grid, grid_size=grid)]))
+        try:
+            on_grid = areal(shapely.set_precision(members, grid))
+            one = areal(np.array([shapely.union_all(on_grid, grid_size=grid)]))
+        except shapely.errors.GEOSException:
+            continue
         lost = float(_lost(one, members, row)[0])
         if lost < least and one[0].area <= total_m2 + slack_m2 * grid / GRIDS_M[0]:
             best, least = one[0], lost
         if least <= 1e-9 * total_m2 + 1e-6 + slack_m2 * grid / GRIDS_M[0]:
             break
+    if best.is_empty:
+        together = shapely.multipolygons(parts_of(members)[0])
+        best = areal(np.array([shapely.make_valid(together, method="structure", keep_collapsed=False)]))[0]
     return best
 
 
