@@ -142,7 +142,9 @@ def frame(folder: Path, file: Path, width: int) -> str:
         "const leaf = e => e.childElementCount == 0 && e.textContent.trim();"
         "const small = [...page.querySelectorAll('body *')].filter(leaf)"
         ".map(e => parseFloat(page.defaultView.getComputedStyle(e).fontSize));"
-        "document.querySelector('pre').textContent = `wide=${root.scrollWidth} small=${Math.min(...small)}`; };"
+        "const cell = Math.min(...[...page.querySelectorAll('td')].map(e => e.clientWidth));"
+        "document.querySelector('pre').textContent = "
+        "`wide=${root.scrollWidth} small=${Math.min(...small)} cell=${cell}`; };"
         "</script>",
         encoding="utf-8",
     )
@@ -157,7 +159,8 @@ def frame(folder: Path, file: Path, width: int) -> str:
 def test_a_phone_shows_the_sheet_without_sliding_sideways(tmp_path: Path, which: str) -> None:
     job = sample("heron_flats", "boom", "broadcast") if which == "sample" else hostile.job(tmp_path, NASTIEST)
     for file in job.sheet(tmp_path / "out"):
-        found = re.search(r"wide=(\d+) small=([\d.]+)", frame(tmp_path, file, 360))
+        found = re.search(r"wide=(\d+) small=([\d.]+) cell=(\d+)", frame(tmp_path, file, 360))
         assert found
         assert int(found[1]) <= 360
         assert float(found[2]) >= 12.0  # pixels of the smallest letters
+        assert int(found[3]) >= 300  # pixels of the narrowest cell: they stand below one another

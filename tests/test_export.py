@@ -192,13 +192,15 @@ def test_kml_carries_names_figures_and_shapes(park: wz.Job, tmp_path: Path) -> N
     assert len(marks) == len(park.zones)
     first = park.zones.iloc[0]
     assert marks[0].findtext(f"{KML}name") == f"{first.site} · {first.zone} · {first['product']}"
-    data = {one.get("name"): one.text for one in marks[0].iter(f"{KML}SimpleData")}
-    assert float(data["area_ft2"]) == first.area_ft2
-    assert data["weeds"] == first.weeds
+    kinds = {one.get("name"): one.get("type") for one in root.iter(f"{KML}SimpleField")}
+    assert kinds["weeds"] == "string"
+    assert kinds["area_ft2"] == "double"
+    for mark, row in zip(marks, park.zones.drop(columns="geometry").to_dict("records"), strict=True):
+        data = {one.get("name"): one.text or "" for one in mark.iter(f"{KML}SimpleData")}
+        assert data == {name: str(value) for name, value in row.items()}
+        assert all(float(data[name]) == row[name] for name, kind in kinds.items() if kind == "double")
     found = gpd.read_file(tmp_path / "zones.kml")
     wanted = park.zones.to_crs(4326)
-    for name in wanted.columns.drop("geometry"):
-        assert list(found[name]) == list(wanted[name])
     ours, theirs = (frame.geometry.normalize().to_numpy() for frame in (wanted, found))
     assert max(shapely.hausdorff_distance(a, b) for a, b in zip(ours, theirs, strict=True)) <= 1e-9
 
