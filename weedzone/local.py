@@ -220,19 +220,30 @@ def _refuse_swapped(
         # No turf grows beyond 78 degrees; longitudes of that size are common.
         polar = layer.crs.is_geographic and abs(box[[1, 3]]).min() > 78 and abs(box[[0, 2]]).max() <= 78
         others = [other for key, other in boxes.items() if key != name]
-        if not polar and (not others or any(_close(box, other) for other in others)):
+        astray = not layer.crs.is_geographic and not _in_use(layer.crs, box)
+        if not polar and not astray and (not others or any(_close(box, other) for other in others)):
             continue
         turned = shapely.transform(layer.geometry.to_numpy(), lambda xy: xy[:, ::-1])
         back = to_degrees(turned, layer.crs, base)
         xy = shapely.get_coordinates(back)
         sensible = np.isfinite(xy).all() and (np.abs(xy[:, 1]) <= 90).all()
-        if sensible and (polar or any(_close(shapely.total_bounds(back), other) for other in others)):
+        turned_box = shapely.total_bounds(back)
+        fits = polar or (astray and _in_use(layer.crs, turned_box))
+        if sensible and (fits or any(_close(turned_box, other) for other in others)):
             raise CrsError(
                 "latitude and longitude (or northing and easting) look swapped",
                 file=file,
                 layer=name,
                 mend="store longitude (easting) first, then latitude (northing)",
             )
+
+
+def _in_use(crs: pyproj.CRS, box: Floats) -> bool:
+    """Whether an extent [degrees] meets the area that the registry gives a projected system for."""
+    area = crs.area_of_use
+    if area is None or area.west > area.east:  # the latter runs across the antimeridian
+        return True
+    return _close(box, np.array([area.west, area.south, area.east, area.north]))
 
 
 def _close(box: Floats, other: Floats, margin: float = 1.0) -> bool:
