@@ -72,8 +72,9 @@ class Labels(Artist):
         ax.add_artist(self)
 
     def draw(self, renderer: Any) -> None:
-        """Place the labels if the size or extent has changed."""
-        self.arrange(renderer)
+        """Place the labels if the size or extent has changed; while this is unseen they stay where they are."""
+        if self.get_visible():
+            self.arrange(renderer)
         self.stale = False
 
     def arrange(self, renderer: Any = None) -> None:

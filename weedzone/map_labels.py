@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from weedzone.shapes import Array, Floats, Ints
+from weedzone.shapes import Array, Bools, Floats, Ints
 
 _RINGS = (0.7, 1.1, 1.6, 2.3, 3.2, 4.4, 6.0, 8.0)
 _DIRECTIONS = 16
@@ -100,36 +100,39 @@ def _spot(
         & (y - height / 2 >= bottom)
         & (y + height / 2 <= top)
     )
-    rows = np.flatnonzero(inside)
-    if not len(rows):
-        return None
-    x, y, from_anchor = x[rows], y[rows], centres[rows, 2].astype(np.intp)
-    spots = shapely.box(x - width / 2, y - height / 2, x + width / 2, y + height / 2)
-    taken = np.zeros(len(rows), dtype=bool)
-    if boxes:
-        taken[np.unique(shapely.STRtree(boxes).query(spots, predicate="intersects")[0])] = True
-    if leaders:
-        taken[np.unique(shapely.STRtree(leaders).query(spots, predicate="intersects")[0])] = True
-    within = shapely.covers(one.shape, spots)
-    anchor = anchors[from_anchor]
+    anchor = anchors[centres[:, 2].astype(np.intp)]
     apart = ~((abs(anchor[:, 0] - x) <= width / 2) & (abs(anchor[:, 1] - y) <= height / 2))
+    spots = shapely.box(x - width / 2, y - height / 2, x + width / 2, y + height / 2)
     lines = shapely.linestrings(np.stack([np.column_stack([x, y]), anchor], axis=1))
-    if boxes:
-        crossing = np.unique(shapely.STRtree(boxes).query(lines, predicate="intersects")[0])
-        taken[crossing] |= apart[crossing]
-    cost = np.hypot(anchor[:, 0] - x, anchor[:, 1] - y) / height + 0.5 * from_anchor
+    free = np.flatnonzero(inside & ~_taken(spots, lines, apart, boxes, leaders))
+    if not len(free):
+        return None
+    x, y, anchor, apart, spots, lines = x[free], y[free], anchor[free], apart[free], spots[free], lines[free]
+    within = shapely.covers(one.shape, spots)
+    cost = np.hypot(anchor[:, 0] - x, anchor[:, 1] - y) / height + 0.5 * centres[free, 2]
     cost += (6.0 * ground.covered(x, y, width, height) + 4.0 * ground.hidden(spots)) * ~within + 1.5 * apart
     cost[within] *= 0.2
-    cost[taken] = np.inf
     best = int(np.argmin(cost))
-    if not np.isfinite(cost[best]):
-        return None
     boxes.append(spots[best])
     tip = None
     if apart[best]:
         tip = (float(anchor[best, 0]), float(anchor[best, 1]))
         leaders.append(lines[best])
     return Placed(float(x[best]), float(y[best]), number, tip)
+
+
+def _taken(
+    spots: Array, lines: Array, apart: Bools, boxes: list[shapely.Geometry], leaders: list[shapely.Geometry]
+) -> Bools:
+    """Which spots lie on a label or leader that stands, or would send their own leader across a label."""
+    taken = np.zeros(len(spots), dtype=bool)
+    for standing in (boxes, leaders):
+        if standing:
+            taken[shapely.STRtree(standing).query(spots, predicate="intersects")[0]] = True
+    if boxes:
+        crossing = shapely.STRtree(boxes).query(lines, predicate="intersects")[0]
+        taken[crossing] |= apart[crossing]
+    return taken
 
 
 class _Ground:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from weedzone.map_frame import Entry
+    from weedzone.map_labelled import Labels
     from weedzone.map_layers import Layers
 
 _LONGEST_IN = 7.0
@@ -98,7 +99,7 @@ def plot(
     if where:
         map_frame.legend(ax, groups, where, strip)
     if own:
-        _trim(ax)
+        _trim(ax, placer)
     elif placer is not None:
         ax.apply_aspect()
         placer.arrange()
@@ -154,11 +155,13 @@ def _head(ax: Axes, job: Sized, shown: Scene, title: str | None) -> None:
     head.set(parse_math=False, usetex=False)
 
 
-def _trim(ax: Axes) -> None:
+def _trim(ax: Axes, placer: Labels | None) -> None:
     """Cut the figure to what is on it: the ground has its own shape, and the legend its own length."""
     from weedzone.map_frame import figure_of
 
     figure = figure_of(ax)
+    if placer is not None:
+        placer.set_visible(False)
     for _ in range(_MOST_TRIMS):
         figure.draw_without_rendering()
         box, size = figure.get_tightbbox(), figure.get_size_inches()
@@ -166,4 +169,6 @@ def _trim(ax: Axes) -> None:
         if (abs(wanted - size) < _RIM_IN / 4).all():
             break
         figure.set_size_inches(*wanted)
+    if placer is not None:
+        placer.set_visible(True)
     figure.draw_without_rendering()
