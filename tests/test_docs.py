@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import re
 import shutil
 from pathlib import Path
@@ -9,19 +10,43 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[1]
-PAGES = ("README.md", "docs/tour.md")
+PAGES = (
+    "README.md",
+    "docs/tour.md",
+    "docs/ledger.md",
+    "docs/calibration.md",
+    "docs/quotes.md",
+    "docs/season.md",
+)
+
+
+# A block of Python, and what it prints where the page shows that.
+BLOCK = re.compile(r"```python\n(.*?)```(?:\s*```text\n(.*?)```)?", flags=re.DOTALL)
 
 
 @pytest.mark.parametrize("page", PAGES)
-def test_examples_run(page: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    text = ROOT.joinpath(page).read_text(encoding="utf-8")
-    blocks = re.findall(r"```python\n(.*?)```", text, flags=re.DOTALL)
+def test_examples_run_and_print_what_the_page_shows(
+    page: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    blocks = BLOCK.findall(ROOT.joinpath(page).read_text(encoding="utf-8"))
     assert blocks, "a page without examples has nothing to test here"
     shutil.copytree(ROOT / "sample_sites", tmp_path / "sample_sites")
     monkeypatch.chdir(tmp_path)
     space: dict[str, object] = {"__name__": "example"}
-    for number, block in enumerate(blocks, 1):
+    for number, (block, shown) in enumerate(blocks, 1):
+        capsys.readouterr()
         exec(compile(block, f"{page} example {number}", "exec"), space)  # noqa: S102
+        if shown:
+            assert capsys.readouterr().out.strip() == shown.strip()
+
+
+def test_every_page_with_examples_is_run() -> None:
+    with_code = {
+        str(file.relative_to(ROOT))
+        for file in (ROOT / "README.md", *ROOT.joinpath("docs").glob("*.md"))
+        if "```python" in file.read_text(encoding="utf-8")
+    }
+    assert with_code == set(PAGES)
 
 
 def test_links_of_the_readme_lead_somewhere() -> None:
@@ -30,15 +55,68 @@ def test_links_of_the_readme_lead_somewhere() -> None:
         assert ROOT.joinpath(target).exists(), target
 
 
-def test_label_in_the_docs_reads_and_plans(tmp_path: Path) -> None:
+def toml_blocks() -> dict[str, str]:
+    """TOML of the page on files, by the heading that it stands under."""
+    text = ROOT.joinpath("docs/files.md").read_text(encoding="utf-8")
+    return {
+        part.splitlines()[0]: block
+        for part in text.split("\n## ")[1:]
+        for block in re.findall(r"```toml\n(.*?)```", part, flags=re.DOTALL)
+    }
+
+
+def test_files_in_the_docs_read_and_mean_what_they_say(tmp_path: Path) -> None:
     import weedzone as wz
 
-    text = ROOT.joinpath("docs/files.md").read_text(encoding="utf-8")
-    blocks = re.findall(r"```toml\n(.*?)```", text, flags=re.DOTALL)
-    tmp_path.joinpath("label.toml").write_text(blocks[0], encoding="utf-8")
-    tmp_path.joinpath("rig.toml").write_text(blocks[1], encoding="utf-8")
-    label = wz.read_labels(tmp_path / "label.toml")["Demo Amine 38"]
+    for heading, block in toml_blocks().items():
+        tmp_path.joinpath(f"{heading}.toml").write_text(block, encoding="utf-8")
+    tmp_path.joinpath("shoreland.geojson").write_text(
+        '{"type": "FeatureCollection", "features": [{"type": "Feature", "properties": {}, "geometry": {"type": '
+        '"Polygon", "coordinates": [[[-96.8, 38.4], [-96.7, 38.4], [-96.7, 38.5], [-96.8, 38.4]]]}}]}',
+        encoding="utf-8",
+    )
+    label = wz.read_labels(tmp_path / "Label.toml")["Demo Amine 38"]
     assert label.rate("spot") is not None
     assert label.buffer_m("pond", "broadcast") == pytest.approx(50 * 0.3048)
-    rig = wz.read_rig(tmp_path / "rig.toml", "backpack")
+    rig = wz.read_rig(tmp_path / "Rig.toml", "backpack")
     assert rig.load_L == pytest.approx((3.5 - 0.1) * 3.785411784)
+    assert rig.extras[0].name == "defoamer"
+    spreader = wz.read_rig(tmp_path / "Rig.toml", "spreader")
+    assert spreader.rate_kg_per_m2 == pytest.approx(3.2 * 0.45359237 / 92.90304)
+    policy = wz.read_policy(tmp_path / "Local rules.toml")
+    assert policy.buffers.metres("well", "spot") == pytest.approx(100 * 0.3048)
+    assert policy.districts[0].name == "shoreland"
+    assert policy.weather == {"wind_max": "8 mph"}
+    prices = wz.read_prices(tmp_path / "Prices.toml")
+    assert (prices.minimum, prices.travel, prices.sites_per_day) == (18, 36, 10)
+    assert not prices.noticed, "the page leaves a key of labour out"
+
+
+@pytest.mark.parametrize(
+    ("heading", "module"),
+    [("Label", "label"), ("Rig", "rig"), ("Local rules", "policy"), ("Prices", "prices")],
+)
+def test_page_names_every_key_that_is_read(heading: str, module: str) -> None:
+    # The keys are the strings that the reader asks its table for.
+    source = Path(importlib.import_module(f"weedzone.{module}").__file__ or "").read_text(encoding="utf-8")
+    asked = r'\.(?:si|span|text|texts|choice|flag|whole|table|tables)\(\s*"([a-z_]+)"'
+    keys = set(re.findall(asked, source))
+    assert keys
+    text = ROOT.joinpath("docs/files.md").read_text(encoding="utf-8")
+    part = next(one for one in text.split("\n## ") if one.startswith(heading))
+    missing = {key for key in keys if not re.search(rf"\b{key}\b", part)}
+    assert not missing
+
+
+def test_reference_lists_the_public_face() -> None:
+    import weedzone as wz
+
+    text = ROOT.joinpath("docs/reference.md").read_text(encoding="utf-8")
+    listed = re.findall(r"::: (\S+)", text)
+    names = {one.split(".")[-1] for one in listed}
+    # The page of a module lists what the module defines.
+    assert "weedzone.errors" in listed
+    errors = {
+        name for name, one in vars(wz.errors).items() if getattr(one, "__module__", "") == "weedzone.errors"
+    }
+    assert set(wz.__all__) - names - errors == set()
