@@ -21,6 +21,7 @@ import shapely
 from hypothesis import strategies as st
 
 import weedzone as wz
+from weedzone.reading import read_layers
 
 SAMPLES = Path(__file__).parent.parent / "sample_sites"
 PLACES = ("alder_court", "heron_flats", "quince_bend")
@@ -192,6 +193,11 @@ def frames(
     if not layers.get("keep_out"):
         out["keep_out"] = gpd.GeoDataFrame({"site": [], "kind": []}, geometry=[], crs=crs)
     return out
+
+
+def file_frames(name: str) -> dict[str, gpd.GeoDataFrame]:
+    """The layers of a sample survey as they stand in its file."""
+    return read_layers(SAMPLES / name / "survey.gpkg")[0]
 
 
 def survey(seed: int, n_sites: int = 1, settings: Settings | None = None, **where: Any) -> wz.Survey:
