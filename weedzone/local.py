@@ -221,7 +221,8 @@ def _refuse_swapped(
         polar = layer.crs.is_geographic and abs(box[[1, 3]]).min() > 78 and abs(box[[0, 2]]).max() <= 78
         others = [other for key, other in boxes.items() if key != name]
         astray = not layer.crs.is_geographic and not _in_use(layer.crs, box)
-        if not polar and not astray and (not others or any(_close(box, other) for other in others)):
+        agrees = not others or any(_close(box, other) for other in others)
+        if not polar and not astray and agrees:
             continue
         turned = shapely.transform(layer.geometry.to_numpy(), lambda xy: xy[:, ::-1])
         back = to_degrees(turned, layer.crs, base)
@@ -229,7 +230,8 @@ def _refuse_swapped(
         sensible = np.isfinite(xy).all() and (np.abs(xy[:, 1]) <= 90).all()
         turned_box = shapely.total_bounds(back)
         fits = polar or (astray and _in_use(layer.crs, turned_box))
-        if sensible and (fits or any(_close(turned_box, other) for other in others)):
+        joins = not agrees and any(_close(turned_box, other) for other in others)
+        if sensible and (fits or joins):
             raise CrsError(
                 "latitude and longitude (or northing and easting) look swapped",
                 file=file,
