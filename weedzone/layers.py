@@ -22,6 +22,9 @@ ONE_SITE = "site"
 CLASS = {"turf": "turf", "infestations": "weed", "keep_out": "kind"}
 _STAND_IN = ("type", "name")
 MOST_M = 10_000.0  # no rule keeps so far from anything; a number beyond it is a slip
+MOST_TOLD = 5  # dropped shapes that one error names
+AGREE = 0.01  # share by which a length may differ from the same in the other unit: they are written rounded
+_LENGTHS = ("buffer", "radius", "width")
 _AREAL = ("turf", "boundary", "history")
 _CAREFUL = ("keep_out", "boundary", "history")  # layers that take ground away: nothing of them is dropped
 
@@ -59,6 +62,7 @@ def checked_layer(
         )
     columns = {re.sub(r"[\s-]+", "_", str(name).strip().lower()): name for name in frame.columns}
     door = _Door(frame, columns, layer, file)
+    door.refuse_strange_lengths()
     stated = checked_crs(frame.crs if frame.crs is not None else crs, layer=layer, file=file)
     shapes, kept, findings = _shapes(frame.geometry.to_numpy(), layer, file)
     data: dict[str, Any] = {"feature": np.arange(1, len(frame) + 1), "site": door.sites()}
@@ -79,8 +83,18 @@ def checked_layer(
     }
     out = gpd.GeoDataFrame({**data, **texts}, geometry=shapes, crs=stated)[kept].reset_index(drop=True)
     if not len(out) and layer in ("turf", "infestations"):
-        raise SurveyError("the layer is empty", file=file, layer=layer, mend="draw at least one shape")
+        raise _nothing_left(findings, len(frame), layer, file)
     return out, findings
+
+
+def _nothing_left(dropped: list[Finding], rows: int, layer: str, file: str | None) -> SurveyError:
+    """The error for a layer without a shape that can be used."""
+    if not rows:
+        return SurveyError("the layer is empty", file=file, layer=layer, mend="draw at least one shape")
+    told = [f"feature {one.feature}: {one.message.removeprefix('dropped: ')}" for one in dropped[:MOST_TOLD]]
+    more = f" and {len(dropped) - MOST_TOLD} more" if len(dropped) > MOST_TOLD else ""
+    what = f"none of its {rows} shape{'s' * (rows != 1)} can be used ({'; '.join(told)}{more})"
+    return SurveyError(what, file=file, layer=layer, mend="draw them again")
 
 
 def _shapes(shapes: Array, layer: str, file: str | None) -> tuple[Array, Array, list[Finding]]:
@@ -108,13 +122,9 @@ def _shapes(shapes: Array, layer: str, file: str | None) -> tuple[Array, Array, 
     if layer in _AREAL:
         flat = np.flatnonzero(kept & (shapely.get_dimensions(shapes) < 2))
         if len(flat):
-            kind = (
-                shapely.from_wkt("POINT (0 0)").geom_type
-                if shapely.get_dimensions(shapes[flat[0]]) == 0
-                else "line"
-            )
+            kind = "point" if shapely.get_dimensions(shapes[flat[0]]) == 0 else "line"
             raise SurveyError(
-                f"this layer holds polygons, but this is a {kind.lower()}",
+                f"this layer holds polygons, but this is a {kind}",
                 file=file,
                 layer=layer,
                 feature=flat[0] + 1,
@@ -187,13 +197,34 @@ class _Door:
         return found
 
     def metres(self, name: str) -> Floats:
-        """Lengths given in feet or metres; the larger where both are; NaN where neither is."""
-        feet, metres = self.numbers(f"{name}_ft"), self.numbers(f"{name}_m")
+        """Lengths given in feet or metres; NaN where neither is.
+
+        Where both are, the larger holds of a buffer; two widths or radii must be the same length.
+        """
+        given = [self.numbers(f"{name}_{unit}") for unit in ("ft", "m")]
         nothing = np.full(len(self.frame), np.nan)
-        found = np.fmax(nothing if feet is None else feet / FT_PER_M, nothing if metres is None else metres)
+        feet, metres = (nothing if one is None else one for one in given)
+        found = np.fmax(feet / FT_PER_M, metres)
+        if name != "buffer":
+            for row in np.flatnonzero(np.abs(feet / FT_PER_M - metres) > AGREE * found):
+                raise self.fail(
+                    row, f"{name}_ft {feet[row]:g} and {name}_m {metres[row]:g} are two lengths", "keep one"
+                )
         for row in np.flatnonzero(found > MOST_M):
             raise self.fail(row, f"{name} is {found[row]:g} m", f"write at most {MOST_M:g} m")
         return found
+
+    def refuse_strange_lengths(self) -> None:
+        """Refuse a length under a name that is not read: a buffer must not be lost for want of its unit."""
+        for name, stated in self.columns.items():
+            stem = next((one for one in _LENGTHS if name.startswith(one)), None)
+            if stem is None or name in (f"{stem}_ft", f"{stem}_m"):
+                continue
+            values = self.frame[stated]
+            if isinstance(values, pd.DataFrame) or values.notna().any():
+                raise self.fail(
+                    None, f"the column {str(stated)[:40]!r} is not read", f"name it {stem}_ft or {stem}_m"
+                )
 
     def cover(self) -> Floats:
         found = self.numbers("cover")

@@ -10,6 +10,7 @@ import geopandas as gpd
 import pandas as pd
 
 from weedzone.errors import Finding, SurveyError, findings_table
+from weedzone.given import path_given
 from weedzone.layers import checked_layer
 from weedzone.local import Local, lay
 from weedzone.reading import LAYERS, read_layers
@@ -72,12 +73,15 @@ class Survey:
             given = getattr(self, name)
             if given is None and name in ("turf", "infestations"):
                 raise SurveyError("the layer is missing", file=self.file, layer=name, mend="add it")
-            if name == "keep_out" and (given is None or not len(given)):
+            if name == "keep_out" and (given is None or _is_empty(given)):
                 message = "no keep-out feature is mapped: no ground is kept out and no buffer applies"
                 noticed.append(Finding("warning", name, "", message))
                 columns: dict[str, list[Any]] = {column: [] for column in ("site", "kind", "geometry")}
                 given = gpd.GeoDataFrame(columns, geometry="geometry", crs=self._crs_of("infestations"))
-            if given is None or (name in ("boundary", "history") and not len(given)):
+            if name == "boundary" and _is_empty(given):
+                message = "the boundary layer is empty: sites are not limited"
+                noticed.append(Finding("warning", name, "", message))
+            if given is None or (name in ("boundary", "history") and _is_empty(given)):
                 layers[name] = None
                 continue
             layers[name], found = checked_layer(given, name, self.crs, self.file)
@@ -104,6 +108,10 @@ class Survey:
         return [str(name) for name in self.local.sites]
 
 
+def _is_empty(layer: object) -> bool:
+    return hasattr(layer, "__len__") and not len(layer)
+
+
 def read_survey(path: str | Path, *, crs: object = None) -> Survey:
     """Read a survey from a GeoPackage, or from a folder of files named after the layers.
 
@@ -115,10 +123,13 @@ def read_survey(path: str | Path, *, crs: object = None) -> Survey:
 
     Raises
     ------
-    SurveyError, CrsError
+    SurveyError, CrsError, InputError
         Naming file, layer, feature and mend.
     """
-    frames, noticed = read_layers(path)
+    frames, noticed = read_layers(path_given(path, "a survey", 'read_survey("survey.gpkg")'))
+    if crs is not None and all(frame.crs is not None for frame in frames.values()):
+        message = f"every layer states its own coordinate system: the one given ({str(crs)[:40]}) is not used"
+        noticed.append(Finding("note", "crs", "", message))
     for name in ("turf", "infestations", "keep_out"):
         if name not in frames:
             found = ", ".join(frames)

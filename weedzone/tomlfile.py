@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from weedzone.errors import InputError, WeedzoneError
+from weedzone.given import path_given
 from weedzone.names import nearest
 from weedzone.units import parse_range, to_si
 
@@ -21,9 +22,9 @@ def read_toml(path: str | Path, error: type[WeedzoneError] = InputError) -> dict
     Raises
     ------
     WeedzoneError
-        Of the class `error`: no such file, not text, not TOML, or too large.
+        Of the class `error`: no such file, not text, not TOML, or too large. `InputError`: no path.
     """
-    file = Path(path)
+    file = path_given(path, "a TOML file", '"file.toml"')
     try:
         if file.stat().st_size > MAX_BYTES:
             raise error("too large for a file of this kind", file=file, mend="name the right file")
