@@ -11,11 +11,13 @@ import pyproj
 import shapely
 
 from weedzone.errors import CrsError, Finding, SurveyError
-from weedzone.ground import Ground, frame, geodetic_base, to_degrees
+from weedzone.ground import MAX_SITE_DEGREES, Ground, frame, geodetic_base, to_degrees
 from weedzone.layers import ONE_SITE
 from weedzone.names import nearest
-from weedzone.shapes import EMPTY, QUAD_SEGS, Array, Bools, Floats, Ints, areal, repair
+from weedzone.shapes import EMPTY, QUAD_SEGS, Array, Bools, Floats, Ints, areal, mean_width, repair
 
+DOUBTFUL_DEGREES = 0.05  # about 5 km from its site a feature is worth a second look
+THREAD_M = 1e-5  # a polygon no wider is a line that rounding opened
 METRES_PER_DEGREE = 111_000.0
 # A polygon with as many sides has the circle's own area, so that a radius gives pi r2 and not a little less.
 _SIDES = 4 * QUAD_SEGS
@@ -47,10 +49,20 @@ class Laid:
 
 @dataclass(frozen=True)
 class Shared:
-    """Shapes that belong to no one site, in longitude/latitude."""
+    """Shapes that hold for every site they come near, in longitude/latitude.
+
+    Attributes
+    ----------
+    degrees : ndarray of geometry
+    row : ndarray of int
+        Row of the survey's layer that each came from.
+    site : ndarray of int
+        The site that each belongs to, where it is laid already; -1 for none.
+    """
 
     degrees: Array
     row: Ints
+    site: Ints
 
 
 @dataclass(frozen=True)
@@ -89,10 +101,14 @@ class Local:
 
     def near(self, shared: Shared, layer: str, reach_m: float) -> Laid:
         """Shared shapes brought to every site that they come near, cut to the site's surroundings."""
-        site, member = self._near_pairs(shared.degrees, reach_m * 1.05 + 5.0)
+        site, member = self._near_pairs(shared, reach_m * 1.05 + 5.0)
+        used, at = np.unique(member, return_inverse=True)
+        whole = _clippable(shared.degrees[used])
         boxes = self._padded(site, reach_m * 1.05 + 5.0)
-        clipped = shapely.intersection(shared.degrees[member], shapely.box(*boxes.T))
-        local = self.ground.to_local(clipped, site)
+        clipped = shapely.intersection(whole[at.ravel()], shapely.box(*boxes.T))
+        kept = ~shapely.is_empty(clipped)
+        site, member = site[kept], member[kept]
+        local = self.ground.to_local(clipped[kept], site)
         laid, _ = _areas(local, site, shared.row[member], np.zeros(len(member), dtype=np.intp), layer)
         return laid
 
@@ -100,20 +116,23 @@ class Local:
         """Ellipsoidal area of shared history shapes [m2], for each row of the layer."""
         geod = self.ground.base.get_geod()
         assert geod is not None
-        shapes = shapely.orient_polygons(self.shared_history.degrees)
+        shapes = shapely.orient_polygons(_clippable(self.shared_history.degrees))
         area = {
             int(at): abs(geod.geometry_area_perimeter(shape)[0])
             for at, shape in zip(self.shared_history.row, shapes, strict=True)
         }
         return np.array([area[int(at)] for at in row], dtype=float)
 
-    def _near_pairs(self, degrees: Array, pad_m: float) -> tuple[Ints, Ints]:
-        if not len(degrees):
-            none = np.empty(0, dtype=np.intp)
+    def _near_pairs(self, shared: Shared, pad_m: float) -> tuple[Ints, Ints]:
+        """Sites, and shapes of other sites or of none whose boxes meet theirs."""
+        none = np.empty(0, dtype=np.intp)
+        if not len(shared.degrees) or (len(self.sites) == 1 and (shared.site >= 0).all()):
             return none, none
+        tree = shapely.STRtree(shapely.box(*shapely.bounds(shared.degrees).T))
         boxes = self._padded(np.arange(len(self.sites)), pad_m)
-        site, member = shapely.STRtree(degrees).query(shapely.box(*boxes.T), predicate="intersects")
-        return site, member
+        site, member = tree.query(shapely.box(*boxes.T))
+        other = shared.site[member] != site
+        return site[other], member[other]
 
     def _padded(self, site: Ints, pad_m: float) -> Floats:
         west, south, east, north = self.boxes_degrees[site].T
@@ -161,9 +180,12 @@ def lay(layers: dict[str, gpd.GeoDataFrame | None], file: str | None) -> tuple[L
         findings += notes
     shared = {}
     for name in ("keep_out", "history"):
-        rows = np.flatnonzero(~own[name]) if name in present else np.empty(0, dtype=np.intp)
+        # What is mapped on one lot holds for its neighbours too; a past application is the lot's own.
+        all_round = name == "keep_out"
+        rows = np.arange(len(own[name])) if name in present else np.empty(0, dtype=np.intp)
+        rows = rows if all_round else rows[~own[name]] if name in present else rows
         shapes = degrees[name][rows] if name in present else np.empty(0, dtype=object)
-        shared[name] = Shared(_clippable(shapes), rows)
+        shared[name] = Shared(shapes, rows, site_of[name][rows] if name in present else rows)
     infested, turf, keep_out = laid["infestations"], laid["turf"], laid["keep_out"]
     assert infested is not None
     assert turf is not None
@@ -174,6 +196,9 @@ def lay(layers: dict[str, gpd.GeoDataFrame | None], file: str | None) -> tuple[L
         )
     boxes = _boxes(degrees["infestations"], site_of["infestations"], present["infestations"], len(sites))
     findings += _lacking(sites, infested, turf, laid["boundary"])
+    for name in ("keep_out", "history"):
+        if name in present:
+            findings += _far_off(present[name], degrees[name], site_of[name], boxes, sites, name, file)
     local_survey = Local(
         ground, sites, turf, infested, keep_out, laid["boundary"], laid["history"], shared["keep_out"],
         shared["history"], boxes, tuple(findings),
@@ -321,7 +346,7 @@ def _areas(local: Array, site: Ints, row: Ints, feature: Any, layer: str) -> tup
         change = f"drawn {drawn[at]:.3f} m2, now {found[at]:.3f} m2"
         message = f"its outline crosses or repeats itself: repaired, {change}"
         findings.append(Finding("warning", layer, str(feature[at]), message))
-    vanished = shapely.is_empty(fixed)
+    vanished = shapely.is_empty(fixed) | (mean_width(fixed) < THREAD_M)
     if keep_out:
         outline = local.copy()
         # The edges as drawn stay in force where a repair took a spike or a fold away.
@@ -382,6 +407,52 @@ def _boxes(degrees: Array, site: Ints, layer: gpd.GeoDataFrame, n_sites: int) ->
         extreme.at(out[:, column], site, values)
     out[~np.isfinite(out).all(axis=1)] = np.nan
     return out
+
+
+def _far_off(
+    layer: gpd.GeoDataFrame,
+    degrees: Array,
+    site: Ints,
+    boxes: Floats,
+    sites: Array,
+    name: str,
+    file: str | None,
+) -> list[Finding]:
+    """Features too far from their site to be where they belong: a pond out of place keeps nothing out.
+
+    Raises
+    ------
+    SurveyError
+        For one more than about 100 km away.
+    """
+    everywhere = np.array([*np.nanmin(boxes[:, :2], axis=0), *np.nanmax(boxes[:, 2:], axis=0)])
+    home = np.where((site >= 0)[:, np.newaxis], boxes[site], everywhere)
+    found = shapely.bounds(degrees)
+    middle = (home[:, [0]] + home[:, [2]]) / 2.0
+    west, east = ((found[:, [0, 2]] - middle + 180.0) % 360.0 - 180.0).T
+    half = (home[:, 2] - home[:, 0]) / 2.0
+    across = np.maximum(np.maximum(west - half, -half - east), 0.0) * np.cos(np.radians(home[:, 1]))
+    up = np.maximum(np.maximum(found[:, 1] - home[:, 3], home[:, 1] - found[:, 3]), 0.0)
+    away = np.hypot(across, up)
+    lost = np.flatnonzero(away > MAX_SITE_DEGREES)
+    if len(lost):
+        whose = f"site {sites[site[lost[0]]]!r}" if site[lost[0]] >= 0 else "every site"
+        raise SurveyError(
+            f"it lies more than 100 km from {whose}",
+            file=file,
+            layer=name,
+            feature=int(layer["feature"].iloc[lost[0]]),
+            mend="check its coordinates (a sign dropped, axes exchanged?), or delete it",
+        )
+    return [
+        Finding(
+            "warning",
+            name,
+            str(layer["feature"].iloc[at]),
+            f"it lies {away[at] * METRES_PER_DEGREE / 1000.0:.0f} km from the infested ground: is it in its place?",
+        )
+        for at in np.flatnonzero(away > DOUBTFUL_DEGREES)
+    ]
 
 
 def _lacking(sites: Array, infested: Laid, turf: Laid, boundary: Laid | None) -> list[Finding]:

@@ -38,7 +38,8 @@ def dense(job: Sized, radius: Mapping[str, float], length: float) -> Survey:
     if len(local.shared_keep_out.row):
         far = float(job.reach.widest_m.max(initial=0.0)) + max(radius.values())
         keep_out = local.joined(keep_out, local.near(local.shared_keep_out, "keep_out", far))
-    none = Shared(np.empty(0, dtype=object), np.empty(0, dtype=np.intp))
+    nowhere = np.empty(0, dtype=np.intp)
+    none = Shared(np.empty(0, dtype=object), nowhere, nowhere)
 
     def bendable(name: str, layer: Laid) -> Laid:
         if not radius.get(name):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable
 
 _TURF = {
     "kentucky bluegrass": ("kbg", "kentucky blue grass", "poa pratensis"),
@@ -17,7 +17,7 @@ _TURF = {
     ),
     "fine fescue": ("fine fescues", "creeping red fescue", "chewings fescue", "hard fescue"),
     "perennial ryegrass": ("perennial rye", "perennial rye grass", "lolium perenne"),
-    "creeping bentgrass": ("agrostis stolonifera"),
+    "creeping bentgrass": ("agrostis stolonifera",),
     "bermudagrass": ("bermuda", "bermuda grass", "couchgrass", "cynodon dactylon"),
     "zoysiagrass": ("zoysia", "zoysia grass"),
     "st. augustinegrass": (
@@ -87,7 +87,7 @@ _ACTIVE = {
 }  # fmt: skip
 
 
-def _lookup(table: Mapping[str, Sequence[str]]) -> dict[str, str]:
+def _lookup(table: dict[str, tuple[str, ...]]) -> dict[str, str]:
     return {name: chief for chief, others in table.items() for name in (chief, *others)}
 
 

@@ -11,9 +11,12 @@ import shapely
 from weedzone.buffers import safe_buffer, sweep
 from weedzone.dosing import Plan
 from weedzone.errors import Finding
+from weedzone.label import Label
 from weedzone.local import Laid
+from weedzone.names import nearest
 from weedzone.shapes import Array, Bools, Floats, Ints, union_overlapping
 
+UNNAMED = "unknown"
 RULES = ("the feature itself", "label", "label, default", "the feature's own", "policy", "label, downwind")
 
 DEFAULT_SPREAD_DEG = 45.0  # to either side of the wind
@@ -158,7 +161,7 @@ def reaches(
     )
     for p, (name, plan) in enumerate(plans.items()):
         label = plan.label
-        said = [label.buffer_rule(one, use) for one in kinds]
+        said = [_unnamed(label, use) if one == UNNAMED else label.buffer_rule(one, use) for one in kinds]
         table = np.array([np.nan if one is None else one[0] for one in said])
         default = np.array([one is not None and one[1] for one in said])
         far = np.array([label.downwind_m.get(one, label.downwind_m.get("default", np.nan)) for one in kinds])
@@ -181,9 +184,37 @@ def reaches(
                     f"label {name!r} gives no buffer for {str(one)!r}: only the feature itself is kept out"
                 )
                 findings.append(Finding("warning", "keep_out", str(one), message))
+    findings += _strange(kinds[np.bincount(code, np.isnan(own_m), len(kinds)) > 0], plans, use)
     bearing = 0.0 if wind_from_deg is None else float(wind_from_deg)
     names = np.full(n, "", dtype=object) if policy_name is None else policy_name
     return Reach(features, kind, distance, downwind, rule, bearing, spread, names), findings
+
+
+def _unnamed(label: Label, use: str) -> tuple[float, bool] | None:
+    """What to keep from a feature whose kind nobody wrote down: the widest distance that the label knows."""
+    known = [*label.buffers_m.values(), *label.use_buffers_m.get(use, {}).values()]
+    return (max(known), True) if known else None
+
+
+def _strange(kinds: Array, plans: Mapping[str, Plan], use: str) -> list[Finding]:
+    """Kinds that no label at hand names: they get each label's default, or nothing but themselves."""
+    known = {
+        kind
+        for plan in plans.values()
+        for kind in (*plan.label.buffers_m, *plan.label.use_buffers_m.get(use, {}))
+    }
+    found = []
+    for kind in kinds:
+        if kind in known or not known:
+            continue
+        if kind == UNNAMED:
+            message = "a feature of no stated kind: each label's widest buffer is kept; write its kind"
+        else:
+            close = nearest(str(kind), known - {"default"})
+            hint = f"; did you mean {close!r}?" if close else ""
+            message = f"no label at hand names {str(kind)!r}: each label's default buffer is kept{hint}"
+        found.append(Finding("warning", "keep_out", str(kind), message))
+    return found
 
 
 def _raise(distance: Floats, rule: Ints, other: Floats, number: Ints) -> None:

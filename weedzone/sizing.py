@@ -268,11 +268,13 @@ def _reach(
         far, name = (None, None) if rules is None else (rules[0][rows], rules[1][rows])
         return reaches(laid, kind[rows], own[rows], planned, use, far, wind_from, wind_spread, name)
 
-    if not len(local.shared_keep_out.row):
+    every, findings = by_row(local.alone(local.shared_keep_out))
+    far = float(every.widest_m.max(initial=0.0))
+    common = local.near(local.shared_keep_out, "keep_out", far)
+    if not len(common.row):
         return by_row(local.keep_out)
-    common, _ = by_row(local.alone(local.shared_keep_out))
-    far = float(common.widest_m.max(initial=0.0))
-    return by_row(local.joined(local.keep_out, local.near(local.shared_keep_out, "keep_out", far)))
+    reach, _ = by_row(local.joined(local.keep_out, common))
+    return reach, findings
 
 
 def _names_at_fault(survey: Survey, planned: Mapping[str, Plan]) -> list[Finding]:
