@@ -29,7 +29,7 @@ BATCH_ROWS = 100_000
 GEOMETRY = "geometry"
 _NEEDED = ("turf", "infestations", "keep_out")
 _SHARED = ("keep_out", "history")
-NEAR_DEGREES = 0.02  # about 2 km: shared shapes are handed to blocks this near; exact reach comes later
+NEAR_DEGREES = 0.005  # about 500 m: shapes are handed to blocks this near; exact reach comes later
 
 
 @dataclass(frozen=True)
@@ -148,16 +148,19 @@ def split(source: Path, folder: Path, size: int) -> Blocks:
     ready = folder / "blocks.json"
     if ready.is_file():
         return Blocks(folder, json.loads(ready.read_text(encoding="utf-8")), crs)
-    names, position = _sites(layers["infestations"])
-    order = _spatial_order(position)
+    names, boxes = _sites(layers["infestations"])
+    order = _spatial_order(boxes[:, :2])
     block_of = {names[site]: rank // size for rank, site in enumerate(order)}
     sites = [[names[site] for site in order[start : start + size]] for start in range(0, len(order), size)]
     for number in range(len(sites)):
         (folder / f"{number:06d}").mkdir(parents=True, exist_ok=True)
     (folder / "shared").mkdir(exist_ok=True)
+    extents = _block_extents(boxes, order, size, layers["infestations"].crs)
     for layer in layers.values():
         for part, batch in enumerate(layer.batches()):
             _scatter(batch, layer, block_of, folder, part)
+            if layer.name == "keep_out":
+                _lend(batch, layer, block_of, extents, folder, part)
     temporary = ready.with_suffix(".new")
     temporary.write_text(json.dumps(sites), encoding="utf-8")
     temporary.replace(ready)
@@ -165,8 +168,9 @@ def split(source: Path, folder: Path, size: int) -> Blocks:
 
 
 def _sites(layer: Layer) -> tuple[list[str], Floats]:
-    """Names of the sites and a point of each, in the layer's own coordinates."""
-    seen: dict[str, tuple[float, float]] = {}
+    """Names of the sites and the box of each, in the layer's own coordinates."""
+    seen: dict[str, int] = {}
+    boxes = [np.empty((0, 4))]
     for batch in layer.batches():
         if "site" not in batch.schema.names:
             raise SurveyError(
@@ -176,15 +180,46 @@ def _sites(layer: Layer) -> tuple[list[str], Floats]:
                 mend="name each place's site",
             )
         names = _site_column(batch)
-        fresh = [row for row, name in enumerate(names) if name is not None and name not in seen]
-        shapes = shapely.from_wkb(np.asarray(batch.column(GEOMETRY))[fresh], on_invalid="ignore")
-        for row, box in zip(fresh, shapely.bounds(shapes), strict=True):
-            seen.setdefault(str(names[row]), (float(box[0]), float(box[1])))
         if any(name is None for name in names):
             raise SurveyError(
                 "the site is missing", file=layer.path, layer=layer.name, mend="write the site's name"
             )
-    return list(seen), np.nan_to_num(np.array(list(seen.values()), dtype=float).reshape(-1, 2))
+        number = np.array([seen.setdefault(str(name), len(seen)) for name in names], dtype=np.intp)
+        found = shapely.bounds(shapely.from_wkb(np.asarray(batch.column(GEOMETRY)), on_invalid="ignore"))
+        grown = np.full((len(seen) - len(boxes[-1]), 4), np.nan)
+        boxes = [np.concatenate([boxes[-1], grown])]
+        for column, extreme in ((0, np.fmin), (1, np.fmin), (2, np.fmax), (3, np.fmax)):
+            extreme.at(boxes[-1][:, column], number, found[:, column])
+    return list(seen), np.nan_to_num(boxes[-1])
+
+
+def _block_extents(boxes: Floats, order: Ints, size: int, crs: Any) -> Array:
+    """Box about each block in longitude/latitude, with room for any buffer."""
+    corners = gpd.GeoSeries(shapely.box(*boxes[order].T), crs=crs).to_crs(4326).bounds.to_numpy()
+    starts = np.arange(0, len(order), size)
+    low, high = np.minimum.reduceat(corners[:, :2], starts), np.maximum.reduceat(corners[:, 2:], starts)
+    return np.asarray(shapely.box(*(low - NEAR_DEGREES).T, *(high + NEAR_DEGREES).T))
+
+
+def _lend(
+    batch: pa.RecordBatch, layer: Layer, block_of: dict[str, int], extents: Array, folder: Path, part: int
+) -> None:
+    """Give the neighbouring blocks what is mapped on this one's sites: it holds for them too, if it is near."""
+    if "site" not in batch.schema.names:
+        return
+    own = np.array([block_of.get(str(name), -1) for name in _site_column(batch)], dtype=np.intp)
+    shapes = shapely.from_wkb(np.asarray(batch.column(GEOMETRY)), on_invalid="ignore")
+    boxes = gpd.GeoSeries(shapely.box(*shapely.bounds(shapes).T), crs=layer.crs).to_crs(4326)
+    row, block = shapely.STRtree(extents).query(boxes.to_numpy())
+    lent = (own[row] >= 0) & (own[row] != block)
+    row, block = row[lent], block[lent]
+    table = pa.Table.from_batches([batch])
+    at = table.schema.get_field_index("site")
+    table = table.set_column(at, "site", pa.nulls(len(table), table.schema.field(at).type))
+    for number in np.unique(block):
+        rows = table.take(pa.array(row[block == number]))
+        place = folder / f"{number:06d}" / f"{layer.name}-{part:06d}-lent.arrow"
+        feather.write_feather(rows, place, compression="lz4")
 
 
 def _site_column(batch: pa.RecordBatch) -> list[str | None]:
