@@ -19,7 +19,7 @@ from weedzone.errors import LabelError
 from weedzone.shapes import Array, Bools, Floats, Ints
 
 MOST_PRODUCTS = 12
-MOST_SHARINGS = 4096  # above it a solver is quicker than trying them all
+MOST_SHARINGS = 64  # above it a solver is quicker than trying them all
 _CLOSE = 1e-9
 
 

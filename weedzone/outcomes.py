@@ -110,8 +110,9 @@ def name_features(
         if not len(rows):
             continue
         far = reach.widest_m[:, p]
+        shown = {length: show(length, "length") for length in np.unique(far[far > 0])}
         rules = [
-            f"within {show(far[one], 'length')} of: {reach.kind[one]} ({reach.rule_name(one, p)}; {name})"
+            f"within {shown[far[one]]} of: {reach.kind[one]} ({reach.rule_name(one, p)}; {name})"
             if far[one] > 0
             else ""
             for one in range(n)

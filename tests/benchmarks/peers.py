@@ -285,7 +285,7 @@ def sedona(drawn: Drawn) -> Any:
 
     def areas() -> Areas:
         table = context.sql(
-            """
+            f"""
             with patch as (select site, st_union_agg(shape) as shape from infestations group by site),
             piece as (
                 select t.site, t.what, st_intersection(p.shape, t.shape) as shape
@@ -294,7 +294,7 @@ def sedona(drawn: Drawn) -> Any:
             mine as (select g.product, piece.site, piece.shape from piece join grass g on g.what = piece.what),
             ground as (select product, site, st_union_agg(shape) as shape from mine group by product, site),
             away as (
-                select r.product, k.site, st_union_agg(st_buffer(k.shape, r.metres)) as shape
+                select r.product, k.site, st_union_agg(st_buffer(k.shape, r.metres, 'quad_segs={QUAD_SEGS}')) as shape
                 from keep_out k join rule r on r.what = k.what group by r.product, k.site
             )
             select ground.product, ground.site, st_area(st_difference(ground.shape, away.shape)) as area
