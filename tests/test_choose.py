@@ -362,7 +362,7 @@ def test_exclude_and_prefer(tmp_path: Any) -> None:
     assert "It is preferred." in explain(preferred)["why"].iloc[0]
     with pytest.raises(wz.LabelError, match="Demo B"):
         sized(lawn(), a, b, exclude=["Demo Bb"])
-    with pytest.raises(wz.InputError, match="lists of products"):
+    with pytest.raises(wz.InputError, match="a list of products is wanted"):
         sized(lawn(), a, b, exclude="Demo A")
     with pytest.raises(wz.InputError, match="both named and excluded"):
         sized(lawn(), a, b, products={"tall fescue": "Demo A"}, exclude=["Demo A"])

@@ -11,7 +11,7 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from weedzone.arguments import day_of
+from weedzone.arguments import checked_labels, day_of
 from weedzone.dosing import Plan, most_per_application
 from weedzone.errors import LabelError
 from weedzone.joining import dissolve
@@ -31,7 +31,7 @@ COLUMNS = (
 
 
 def allowance(
-    survey: Survey, labels: Mapping[str, Label], *, on: dt.date | str | None = None
+    survey: Survey, labels: Label | Mapping[str, Label], *, on: dt.date | str | None = None
 ) -> gpd.GeoDataFrame:
     """What each patch of infested ground may still get of each active ingredient.
 
@@ -39,7 +39,7 @@ def allowance(
     ----------
     survey : Survey
         Its ``history`` holds the past applications; those that overlap add up.
-    labels : mapping of product to Label
+    labels : Label, or mapping of product to Label
         Of the products at hand and of those in the history. A limit holds for an ingredient across all
         products that contain it.
     on : date or ISO text, optional
@@ -64,10 +64,11 @@ def allowance(
     WeedzoneError
         No label; a dose in the history that cannot be read.
     """
-    if not labels:
+    known = checked_labels(survey, labels)
+    if not known:
         raise LabelError("no label is given", mend="read the labels of the products at hand")
     day, _ = day_of(on, survey)
-    parts, _ = past_ground(survey, labels)
+    parts, _ = past_ground(survey, known)
     group = parts.site * len(parts.past_sets) + parts.past
     groups, of = np.unique(group, return_inverse=True)
     whole = dissolve(parts.geoms, of.ravel(), parts.fresh)
@@ -76,10 +77,10 @@ def allowance(
     order = np.lexsort((-shapely.area(single), site))
     single, site, past = single[order], site[order], past[order]
 
-    planned = {name: _plan(label) for name, label in labels.items()}
-    actives = sorted({name for label in labels.values() for name in active_names(label)})
+    planned = {name: _plan(label) for name, label in known.items()}
+    actives = sorted({name for label in known.values() for name in active_names(label)})
     rows = {
-        int(one): [_row(name, parts.past_sets[one], planned, labels, day) for name in actives]
+        int(one): [_row(name, parts.past_sets[one], planned, known, day) for name in actives]
         for one in np.unique(past)
     }
     patch = np.repeat(np.arange(len(single)), len(actives))

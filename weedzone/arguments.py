@@ -4,14 +4,87 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Mapping
+from numbers import Integral, Real
+from typing import Any
 
 import numpy as np
 
+from weedzone.equipment import Rig
 from weedzone.errors import Finding, InputError, LabelError
+from weedzone.given import kind_of, refuse_unless
 from weedzone.label import Label
 from weedzone.names import chief_name, nearest
 from weedzone.survey import Survey
 from weedzone.units import to_si
+
+_READ_LABELS = 'give what read_labels("labels") returned'
+
+
+def checked(survey: object, labels: object, rig: object) -> dict[str, Label]:
+    """The labels by product, where survey, labels and rig are what they should be.
+
+    Raises
+    ------
+    InputError
+        Naming the argument and how to get what it wants.
+    """
+    found = checked_labels(survey, labels)
+    mend = 'give what read_rig("rigs.toml", "backpack") or make_rig(...) returned'
+    refuse_unless(isinstance(rig, Rig), rig, "a rig", "rig", mend)
+    return found
+
+
+def checked_labels(survey: object, labels: object) -> dict[str, Label]:
+    """The labels by product, where the survey is one; see `checked`."""
+    mend = 'give what read_survey("survey.gpkg") returned'
+    refuse_unless(isinstance(survey, Survey), survey, "a survey", "survey", mend)
+    return labels_of(labels)
+
+
+def labels_of(labels: object) -> dict[str, Label]:
+    """Labels by product: of a mapping, of one label or of several.
+
+    Raises
+    ------
+    InputError
+        Something else, or two labels of one name.
+    """
+    if isinstance(labels, Label):
+        return {labels.name: labels}
+    if isinstance(labels, Mapping):
+        found: dict[Any, Any] = dict(labels)
+    elif isinstance(labels, Iterable) and not isinstance(labels, str):
+        several = list(labels)
+        found = {one.name: one for one in several if isinstance(one, Label)}
+        refuse_unless(len(found) == len(several), labels, "a label of each product", "labels", _READ_LABELS)
+    else:
+        raise InputError(f"labels are wanted here, not {kind_of(labels)}", field="labels", mend=_READ_LABELS)
+    for name, one in found.items():
+        refuse_unless(isinstance(one, Label), one, "a label", f"labels {name}", _READ_LABELS)
+    return found
+
+
+def names_given(names: object, field: str) -> tuple[str, ...]:
+    """A list of products as such.
+
+    Raises
+    ------
+    InputError
+        A single text, or something that holds anything but texts.
+    """
+    mend = f'write {field}=["..."]'
+    several = isinstance(names, Iterable) and not isinstance(names, str | bytes)
+    refuse_unless(several, names, "a list of products", field, mend)
+    found: tuple[str, ...] = tuple(names)  # type: ignore[arg-type]
+    for one in found:
+        refuse_unless(isinstance(one, str), one, "the name of a product", field, mend)
+    return found
+
+
+def flag(value: object, field: str) -> bool:
+    """True or False, and nothing that only counts as one of them."""
+    refuse_unless(isinstance(value, bool | np.bool_), value, "True or False", field, f"write {field}=True")
+    return bool(value)
 
 
 def day_of(on: dt.date | str | None, survey: Survey) -> tuple[dt.date, list[Finding]]:
@@ -38,6 +111,10 @@ def at_hand(
     prefer: tuple[str, ...],
 ) -> dict[str, Label]:
     """Labels that may be used; every product named anywhere must have a label."""
+    if products is not None:
+        mend = 'write {"tall fescue": "..."}'
+        refuse_unless(isinstance(products, Mapping), products, "a product for each turf", "products", mend)
+        names_given(products.values(), "products")
     if products is not None and not products:
         raise InputError("it names no product", field="products", mend='write {"tall fescue": "..."}')
     for field_name, names in (
@@ -55,7 +132,11 @@ def at_hand(
         raise InputError(
             f"{min(both)!r} is both named and excluded", field="exclude", mend="leave it out of one"
         )
-    return {name: label for name, label in labels.items() if name not in exclude}
+    left = {name: label for name, label in labels.items() if name not in exclude}
+    if labels and not left:
+        what = f"every label at hand is excluded ({', '.join(labels)})"
+        raise InputError(what, field="exclude", mend="leave one in, or read more labels")
+    return left
 
 
 def by_turf(
@@ -82,7 +163,7 @@ def by_turf(
 
 def most_products(count: int | None) -> int | None:
     """Most products on a site, or None for as many as there are."""
-    if count is not None and (isinstance(count, bool) or not isinstance(count, int) or count < 1):
+    if count is not None and (isinstance(count, bool) or not isinstance(count, Integral) or count < 1):
         raise InputError(
             f"max_products is {count!r}", field="max_products", mend="write a whole number above zero"
         )
@@ -108,6 +189,8 @@ def prices_si(
     """Price per L or kg of each product, from "96/2.5 gal"."""
     if prices is None:
         return None, []
+    mend = 'write {"Demo Trio": "96/2.5 gal"}; price lists are for quote()'
+    refuse_unless(isinstance(prices, Mapping), prices, "a price for each product", "prices", mend)
     found: dict[str, float] = {}
     for name, text in prices.items():
         if name not in labels:
@@ -134,6 +217,6 @@ def check_wind(wind_from: float | None, wind_spread: float | None) -> None:
     for name, value, most in (("wind_from", wind_from, 360.0), ("wind_spread", wind_spread, 180.0)):
         if value is None:
             continue
-        number = isinstance(value, int | float) and not isinstance(value, bool)
+        number = isinstance(value, Real) and not isinstance(value, bool)
         if not number or not 0.0 <= value <= most or (name == "wind_spread" and value == 0):
             raise InputError(f"{name} is {value!r}", field=name, mend=f"write degrees up to {most:g}")

@@ -22,7 +22,7 @@ from pyarrow import dataset, feather
 
 from weedzone.errors import SurveyError
 from weedzone.layers import site_name
-from weedzone.reading import LAYERS, layer_name
+from weedzone.reading import LAYERS, SUFFIXES, layer_name
 from weedzone.shapes import Array, Floats, Ints
 
 BATCH_ROWS = 100_000
@@ -99,19 +99,46 @@ def layers_of(source: Path) -> dict[str, Layer]:
             if name is not None and (path.is_dir() or path.suffix == ".parquet"):
                 found[name] = _parquet_layer(name, path)
     else:
-        for inside in pyogrio.list_layers(source)[:, 0]:
+        for inside in _inside(source):
             name = layer_name(str(inside))
             if name is not None:
                 info = pyogrio.read_info(source, layer=inside)
                 found[name] = Layer(
                     name, source, str(inside), info["crs"], info["geometry_name"] or "wkb_geometry"
                 )
+    unread = _unread(source)
     for name in _NEEDED:
+        if name not in found and unread:
+            raise SurveyError(
+                f"a portfolio is a GeoPackage or a folder of GeoParquet files, but here are {', '.join(unread)}",
+                file=source,
+                layer=name,
+                mend="write the layers as GeoParquet, or size the survey without --portfolio",
+            )
         if name not in found:
             raise SurveyError(
                 "the layer is missing", file=source, layer=name, mend=f"add it; found: {', '.join(found)}"
             )
     return {name: found[name] for name in LAYERS if name in found}
+
+
+def _inside(source: Path) -> list[str]:
+    """Names of the layers of a file."""
+    try:
+        return [str(name) for name in pyogrio.list_layers(source)[:, 0]]
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as problem:
+        what = f"the file cannot be read ({str(problem).replace(str(source), source.name)[:200]})"
+        raise SurveyError(
+            what, file=source, mend="give a GeoPackage, or a folder of GeoParquet files"
+        ) from None
+
+
+def _unread(source: Path) -> list[str]:
+    """Files of a folder that are named after layers, but are of a kind that is not streamed."""
+    if not source.is_dir():
+        return []
+    kinds = [suffix for suffix in SUFFIXES if suffix != ".parquet"]
+    return sorted(one.name for one in source.iterdir() if one.is_file() and one.suffix.lower() in kinds)
 
 
 def _parquet_layer(name: str, path: Path) -> Layer:

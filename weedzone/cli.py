@@ -51,7 +51,7 @@ def _parser() -> argparse.ArgumentParser:
         "--portfolio",
         action="store_true",
         help="stream any number of sites block by block; SURVEY is a "
-        "GeoPackage or a folder of GeoParquet, results go to --out and are resumed there",
+        "GeoPackage or a folder of GeoParquet files, results go to --out and are resumed there",
     )
     size.add_argument("--workers", type=int, default=1, help="processes of a portfolio; 0 for all processors")
     size.set_defaults(run=_size)
@@ -158,6 +158,10 @@ def _portfolio(options: argparse.Namespace) -> int:
 
     if options.out is None:
         raise InputError("a portfolio is written as it is sized", field="--out", mend="name a folder")
+    if options.crs is not None:
+        raise InputError(
+            "the layers of a portfolio state their own coordinate system", field="--crs", mend="leave it out"
+        )
     labels, rig = read_labels(options.labels), _rig(options.rig)
     made = size_portfolio(
         options.survey, labels, rig, out=options.out, workers=options.workers, **_asked(options)

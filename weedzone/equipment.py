@@ -66,6 +66,17 @@ class Rig:
             return self.measure if self.measure_kind == "volume" else None
         return self.measure if self.measure_kind == "mass" else self.scale_kg
 
+    def unfit_measure(self, forms: Mapping[str, str]) -> list[Finding]:
+        """What to say of a scale where liquids are poured: `forms` are those of the products used, by name."""
+        poured = [name for name, form in forms.items() if form == "liquid"]
+        if self.measure_kind != "mass" or not poured:
+            return []
+        message = (
+            f"the measure is a weight and cannot be used with {', '.join(poured)}, a liquid: amounts are not rounded "
+            "to it; name a measure of volume"
+        )
+        return [Finding("warning", "rig", self.name, message)]
+
     def _figures(self, calibration: Calibration) -> dict[str, Any]:
         """What a calibration leaves on its rig: the date, the method and the figures."""
         figures = {"method": calibration.method, **dict(calibration.figures)}

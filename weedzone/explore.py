@@ -13,12 +13,13 @@ import jinja2
 from markupsafe import Markup
 
 from weedzone.errors import InputError, WeedzoneError
+from weedzone.given import path_given
 from weedzone.map_scene import Scene, heading, scene
 from weedzone.map_style import CAUTIONS, area_text, fill_text, short
 from weedzone.measured import product_text
 from weedzone.placed import place
 from weedzone.rig import Spreader
-from weedzone.sizing import Sized
+from weedzone.sizing import Sized, check_job
 
 if TYPE_CHECKING:
     from bokeh.plotting import figure
@@ -87,12 +88,15 @@ def explore(
     InputError
         A site that the survey lacks; an unknown system of units; a file that can't be written.
     """
+    check_job(job)
     if system not in ("us", "metric"):
         raise InputError(f"no system of units {system!r}", field="system", mend='write "us" or "metric"')
     _need_bokeh()
     from weedzone.explore_layers import draw
 
-    target = None if path is None else _target(Path(path))
+    target = (
+        None if path is None else _target(path_given(path, "an interactive map", 'job.explore("map.html")'))
+    )
     shown = scene(job, site)
     drawn = draw(job, shown, system)
     text = _page(job, shown, drawn, short(heading(job, shown) if title is None else title, 80), system)

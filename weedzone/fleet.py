@@ -19,9 +19,11 @@ from typing import Any
 import geopandas as gpd
 import pandas as pd
 
-from weedzone.blocks import Blocks, block_layers, split
+from weedzone.arguments import labels_of
+from weedzone.blocks import Blocks, block_layers, layers_of, split
 from weedzone.dosing import Rig
 from weedzone.errors import Finding, InputError, WeedzoneError, findings_table
+from weedzone.given import options_of, path_given, unknown_options
 from weedzone.label import Label
 from weedzone.sizing import Sized, size
 from weedzone.survey import Survey
@@ -180,13 +182,17 @@ def size_portfolio(
     WeedzoneError
         A source that cannot be read; a folder that holds the results of another run.
     """
-    place, origin = Path(out), Path(source)
+    known = labels_of(labels)
+    origin = path_given(source, "a portfolio", 'size_portfolio("sites.gpkg", ...)')
+    place = path_given(out, "a portfolio's results", 'out="out"')
+    unknown_options(options, (*options_of(size), "products"), "size_portfolio")
+    layers_of(origin)  # refused before the folder of results is claimed for it
     if block < 1 or workers < 0:
         raise InputError("block must be at least 1 and workers at least 0", field="block, workers")
     place.mkdir(parents=True, exist_ok=True)
-    _claim(place, origin, labels, rig, use, block, options)
+    _claim(place, origin, known, rig, use, block, options)
     blocks = split(origin, place / "scratch", block)
-    run = Run(blocks, dict(labels), rig, use, options, place)
+    run = Run(blocks, known, rig, use, options, place)
     todo = [number for number in range(len(blocks)) if not _place(place, number).is_dir()]
     shown = _bar(progress, len(todo))
     if client is not None:

@@ -23,13 +23,25 @@ def kind_of(value: object) -> str:
     return f"{'an' if name[0].lower() in 'aeiou' else 'a'} {name}"
 
 
+def refuse_unless(fits: bool, value: object, wanted: str, field: str, mend: str) -> None:
+    """Refuse an argument of the wrong kind.
+
+    Raises
+    ------
+    InputError
+        Unless it fits.
+    """
+    if not fits:
+        raise InputError(f"{wanted} is wanted here, not {kind_of(value)}", field=field, mend=mend)
+
+
 def path_given(value: object, what: str, mend: str, error: type[WeedzoneError] = InputError) -> Path:
     """A path as such.
 
     Parameters
     ----------
     what : str
-        What is read from it, "a price list".
+        What is read from it or written there, "a price list".
     mend : str
         How to write it.
 
@@ -39,9 +51,7 @@ def path_given(value: object, what: str, mend: str, error: type[WeedzoneError] =
         Of the class `error`: this is no path.
     """
     if not isinstance(value, str | PathLike):
-        raise error(
-            f"{what} is read from one path, not from {kind_of(value)}", field="path", mend=f"write {mend}"
-        )
+        raise error(f"{what} needs one path, not {kind_of(value)}", field="path", mend=f"write {mend}")
     return Path(value)
 
 

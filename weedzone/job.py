@@ -9,7 +9,9 @@ from typing import Any
 
 import pandas as pd
 
+from weedzone.arguments import checked
 from weedzone.dosing import Rig
+from weedzone.given import options_of, path_given, unknown_options
 from weedzone.label import Label
 from weedzone.sizing import Sized, size
 from weedzone.survey import Survey
@@ -39,12 +41,14 @@ class Job(Sized):
         """Write zones, totals, loads, ledger and a zone map to a folder; see `weedzone.export.write`."""
         from weedzone.export import write
 
-        return list(write(self, folder, formats))
+        place = path_given(folder, "a job", 'job.write("out")')
+        return list(write(self, place, formats))
 
     def sheet(self, path: str | Path, **options: Any) -> list[Path]:
         """Write the mix sheet of each site; see `weedzone.sheet.sheet`."""
         from weedzone.sheet import sheet
 
+        unknown_options(options, options_of(sheet), "sheet")
         return sheet(self, path, **options)
 
     def areas(self, path: str | Path | None = None) -> pd.DataFrame:
@@ -57,18 +61,20 @@ class Job(Sized):
         """Draw the zone map; see `weedzone.maps.plot`."""
         from weedzone.maps import plot
 
+        unknown_options(options, options_of(plot), "plot")
         return plot(self, ax=ax, **options)
 
     def explore(self, path: str | Path | None = None, **options: Any) -> Any:
         """Make an interactive map, saved as one HTML file where a path is given; see `weedzone.explore.explore`."""
         from weedzone.explore import explore
 
+        unknown_options(options, options_of(explore), "explore")
         return explore(self, path, **options)
 
 
 def size_job(
     survey: Survey,
-    labels: Mapping[str, Label],
+    labels: Label | Mapping[str, Label],
     rig: Rig,
     use: str = "spot",
     products: Mapping[str, str] | None = None,
@@ -82,6 +88,7 @@ def size_job(
     -------
     Job
     """
+    unknown_options(options, (*options_of(size), "use", "products"), "size_job")
     return _job(size(survey, labels, rig, use, products, **options), {"products": products, **options})
 
 
@@ -99,7 +106,8 @@ def whole_turf(
     """
     from weedzone.wholeturf import whole_turf as sized
 
-    return _job(sized(survey, labels, rig, use, **options), options)
+    unknown_options(options, (*options_of(sized, size), "use", "products"), "whole_turf")
+    return _job(sized(survey, checked(survey, labels, rig), rig, use, **options), options)
 
 
 def _job(sized: Sized, options: Mapping[str, Any]) -> Job:

@@ -84,7 +84,7 @@ def read_labels(path: str | Path) -> dict[str, Label]:
         No path, no such file, no label in the folder, an unknown key, a missing or impossible value, two labels of one
         name.
     """
-    place = path_given(path, "labels", 'read_labels("labels"), with a folder or a file')
+    place = path_given(path, "a label or a folder of them", 'read_labels("labels")')
     if place.is_dir():
         files = sorted(file for file in place.iterdir() if file.suffix.lower() == ".toml")
         if not files:

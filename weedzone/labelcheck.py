@@ -10,6 +10,7 @@ import pandas as pd
 from weedzone.dosing import SLACK, most_per_application
 from weedzone.errors import Finding
 from weedzone.label import Label, Limits, Rate, read_label
+from weedzone.labeldoubts import doubts
 from weedzone.limits import YEAR_DAYS
 from weedzone.units import convert, show
 
@@ -264,7 +265,7 @@ def _season_findings(label: Label) -> list[Finding]:
 
 
 def _other_findings(label: Label) -> list[Finding]:
-    out = []
+    out = [Finding("warning", "labels", where, message) for where, message in doubts(label)]
     for active in label.actives:
         if label.form == "liquid" and active.concentration > STRONGEST_KG_PER_L:
             strength = show(active.concentration, "concentration", form="liquid")

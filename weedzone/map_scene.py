@@ -10,6 +10,7 @@ import pyproj
 import shapely
 
 from weedzone.errors import InputError
+from weedzone.given import refuse_unless
 from weedzone.ground import to_degrees
 from weedzone.map_style import USE_WORDS, short
 from weedzone.names import nearest
@@ -176,6 +177,9 @@ def _numbers(job: Sized, site: str | Iterable[str] | None) -> Ints:
     sites = job.survey.local.sites
     if site is None:
         return np.arange(len(sites))
+    refuse_unless(
+        isinstance(site, Iterable), site, "a site, or a list of them,", "site", "leave it out for all"
+    )
     known = {str(name): number for number, name in enumerate(sites)}
     wanted = [site] if isinstance(site, str) else [str(one) for one in site]
     for name in wanted:

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from weedzone.errors import InputError
+from weedzone.given import refuse_unless
 from weedzone.map_scene import Scene, heading, scene
 from weedzone.map_style import short
 from weedzone.rig import Spreader
-from weedzone.sizing import Sized
+from weedzone.sizing import Sized, check_job
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -78,6 +79,10 @@ def plot(
     InputError
         A site that the survey lacks; an unknown place of the legend or system of units.
     """
+    check_job(job)
+    refuse_unless(
+        ax is None or hasattr(ax, "set_xlim"), ax, "axes of matplotlib", "ax", "leave it out for a new figure"
+    )
     if legend not in (True, False, "right", "below"):
         raise InputError(f"the legend cannot go {legend!r}", field="legend", mend='write "right" or "below"')
     if system not in ("us", "metric"):

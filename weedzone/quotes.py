@@ -7,6 +7,7 @@ from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from decimal import Decimal
 from functools import cached_property
+from os import PathLike
 from pathlib import Path
 from typing import Any
 
@@ -14,15 +15,16 @@ import pandas as pd
 
 from weedzone.doubt import Doubt, doubt
 from weedzone.errors import Finding, InputError, findings_table
+from weedzone.given import refuse_unless
 from weedzone.labour import LEFT_OUT, walks
 from weedzone.measured import plain_line
 from weedzone.names import nearest
-from weedzone.prices import MATERIALS, PRICINGS, FollowUp, Prices, follow_up
+from weedzone.prices import MATERIALS, PRICINGS, FollowUp, Prices
 from weedzone.quotelines import KINDS, Line, check_prices, coin_of, price_visits
 from weedzone.quotespread import moved_needs, spread_of
-from weedzone.sizing import Sized
+from weedzone.sizing import Sized, check_job
 from weedzone.units import FT2_PER_M2
-from weedzone.visits import Needs, SiteVisit, first_needs, follow_up_needs, site_visits
+from weedzone.visits import Needs, SiteVisit, first_needs, needs_later, planned_follow_ups, site_visits
 
 COLUMNS = tuple(one.name for one in fields(Line))
 
@@ -237,15 +239,19 @@ def quote(
     InputError, RigError
         A price that is missing, naming the product; a rig without pace; a follow-up that a label does not allow.
     """
+    check_job(job)
+    example = f"{str(prices)[:60]!r}" if isinstance(prices, str | PathLike) else '"prices.toml"'
+    right = isinstance(prices, Prices)
+    refuse_unless(right, prices, "a price list", "prices", f"give what read_prices({example}) returned")
     pricing, material = pricing or prices.pricing, material or prices.material
     for value, field, known in ((pricing, "pricing", PRICINGS), (material, "material", MATERIALS)):
         if value not in known:
             raise InputError(f"{value!r} is unknown", field=field, mend=f"one of {', '.join(known)}")
     pricings = PRICINGS[:2] if pricing == "both" else (pricing,)
-    followups = _follow_ups(visits, prices)
+    followups = planned_follow_ups(visits, prices)
     first = first_needs(job)
     later, noticed = (
-        follow_up_needs(job, followups) if any(first.values()) else ([first] * len(followups), [])
+        needs_later(job, followups, visits, prices) if any(first.values()) else ([first] * len(followups), [])
     )
     walked = walks(job)
     timed = prices if "cost-plus" in pricings else replace(prices, labour_rate=None)
@@ -285,24 +291,6 @@ def quote(
         terms=prices.terms,
         noticed=(*prices.noticed, *noticed, *nothing),
     )
-
-
-def _follow_ups(visits: object, prices: Prices) -> tuple[FollowUp, ...]:
-    known = prices.followups
-    if visits is None:
-        return known
-    if isinstance(visits, int) and not isinstance(visits, bool):
-        if not 1 <= visits <= len(known) + 1:
-            raise InputError(
-                f"{visits} visits are asked for, the price list plans {len(known) + 1}",
-                field="visits",
-                mend='add [[followup]] after = "28 day", share = "30 %" to it',
-            )
-        return known[: visits - 1]
-    if isinstance(visits, str | Mapping) or not isinstance(visits, Iterable):
-        mend = 'write [{"after": "28 day", "share": "30 %"}]'
-        raise InputError("the follow-up visits come as a number or a list", field="visits", mend=mend)
-    return tuple(follow_up(one) for one in visits)
 
 
 def _check_days(days: Mapping[str, Hashable] | None, needs: Needs) -> None:

@@ -20,6 +20,7 @@ import shapely
 
 from weedzone import recordstore
 from weedzone.errors import Finding, InputError
+from weedzone.given import path_given, refuse_unless, unknown_options
 from weedzone.recordrows import dosed, shares, treated
 from weedzone.recordrules import missing_elements
 from weedzone.recordsheet import records_to_csv, records_to_html
@@ -135,13 +136,15 @@ def record(
     CrsError
         No coordinate system, or one that a GeoPackage cannot hold.
     """
+    refuse_unless(hasattr(job, "zones"), job, "a sized job", "job", "give what size_job(...) returned")
+    place = path_given(path, "a record", 'record(job, "records.gpkg")')
     day, given = _told(dict(details), date, getattr(job, "on", None))
     rows, findings = treated(job, applied, site)
     for name, value in {"date": day, **given}.items():
         # What label and rig say stands where the applicator says nothing.
         if value is not None or name not in rows:
             rows[name] = value
-    stored = recordstore.append(Path(path), _named(rows))
+    stored = recordstore.append(place, _named(rows))
     return _record(path, stored["record"].iloc[0], stored, findings)
 
 
@@ -184,7 +187,9 @@ def correct(path: str | Path, record_id: str, *, reason: str, **changes: object)
         return {"superseded_by": successor, "superseded_at": utc_now(), "superseded_because": why}
 
     change = partial(_corrected, changes=changes, why=why)
-    stored = recordstore.supersede(Path(path), record_id, change, stamp)
+    stored = recordstore.supersede(
+        path_given(path, "a correction", 'correct("records.gpkg", ...)'), record_id, change, stamp
+    )
     return _record(path, stored["record"].iloc[0] if len(stored) else record_id, stored, [])
 
 
@@ -203,7 +208,7 @@ def read_records(path: str | Path, *, current: bool = False) -> gpd.GeoDataFrame
         A row per record, product and polygon; ``status`` is "current", "superseded" or "withdrawn" (taken
         back without a successor).
     """
-    now, before = recordstore.read(Path(path))
+    now, before = recordstore.read(path_given(path, "a record", 'read_records("records.gpkg")'))
     now.insert(0, "status", "current")
     before.insert(0, "status", ["superseded" if by else "withdrawn" for by in before["superseded_by"]])
     if current or before.empty:
@@ -214,10 +219,7 @@ def read_records(path: str | Path, *, current: bool = False) -> gpd.GeoDataFrame
 
 def _told(details: dict[str, object], date: object, planned: object) -> tuple[str, dict[str, str | None]]:
     """Day and texts of a record, checked."""
-    unknown = set(details) - set(Details.__annotations__)
-    if unknown:
-        known = ", ".join(Details.__annotations__)
-        raise InputError(f"unknown: {', '.join(sorted(unknown))}", field="record", mend=f"known are {known}")
+    unknown_options(details, Details.__annotations__, "record")
     start, end = (moment(details.get(name), name) for name in ("start", "end"))
     day = day_of(date, start, planned)
     times = clock(day, start, end)

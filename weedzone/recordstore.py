@@ -46,6 +46,7 @@ COLUMNS = (
 
 _BUSY_S = 60.0
 _SAME_GROUND = 0.999  # share of the larger polygon that both cover: the same ground, drawn or projected anew
+_OF_JOBS = {"zones", "eligible", "ledger"}  # layers of a written job
 _NOT_RECORDS = "give the path of a record file made by weedzone, or of a file that does not exist yet"
 
 
@@ -235,6 +236,12 @@ def _has_layers(connection: sqlite3.Connection, path: Path) -> bool:
             raise _foreign_layer(path, layer)
     if len({CURRENT, SUPERSEDED} & tables) == 1:
         raise _foreign_layer(path, CURRENT if CURRENT in tables else SUPERSEDED)
+    if CURRENT not in tables and tables >= _OF_JOBS:
+        raise InputError(
+            "is what a job was written to, and is replaced when the job is written again",
+            file=path,
+            mend="keep the records in a file of their own, or in the survey's GeoPackage",
+        )
     return CURRENT in tables
 
 

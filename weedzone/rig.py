@@ -10,6 +10,7 @@ from typing import Any
 from weedzone.calibration import METHODS, SEASON_DAYS, Calibration
 from weedzone.equipment import Extra, Rig, Sprayer, Spreader
 from weedzone.errors import InputError, RigError, UnitError
+from weedzone.given import refuse_unless
 from weedzone.names import nearest
 from weedzone.tomlfile import Table, read_toml
 from weedzone.units import show
@@ -35,6 +36,8 @@ def read_rig(path: str | Path, name: str | None = None) -> Sprayer | Spreader:
     ------
     RigError, UnitError
         No such file or rig, an unknown key, no tank or hopper, an impossible value.
+    InputError
+        No path.
     """
     top = Table(read_toml(path, RigError), str(path), "", RigError)
     top.only(("rig",))
@@ -48,6 +51,7 @@ def read_rig(path: str | Path, name: str | None = None) -> Sprayer | Spreader:
                 "the file holds several rigs", file=str(path), mend=f"name one: {', '.join(known)}"
             )
         name = known[0]
+    refuse_unless(isinstance(name, str), name, "the name of a rig", "name", f"known: {', '.join(known)}")
     if name not in rigs.values:
         close = nearest(name, known)
         raise RigError(
@@ -119,6 +123,14 @@ def _rig(table: Table, name: str) -> Sprayer | Spreader:
             **shared,
         )
         left = rig.load_L - rig.priming_L
+    fill, whole = (
+        (rig.largest_fill_L, rig.tank_L) if isinstance(rig, Sprayer) else (rig.largest_fill_kg, rig.hopper_kg)
+    )
+    if fill is not None and fill > whole * (1.0 + 1e-9):
+        holder = "tank" if kind == "sprayer" else "hopper"
+        table.fail(
+            "largest_fill", f"more than the {holder} holds", f"write at most the {holder}, or leave it out"
+        )
     if left <= 0:
         table.fail(
             "unusable", f"leaves nothing of the {'tank' if kind == 'sprayer' else 'hopper'}", "check it"

@@ -24,7 +24,7 @@ from weedzone.season_spans import Frame, frost_free, read_by_weed, read_spans, s
 from weedzone.season_steps import FOLLOW_UP_DAYS, Season, begin, follow, keep_to
 from weedzone.season_tables import closed_table, notes, visits_table, zones_table
 from weedzone.shapes import Bools
-from weedzone.sizing import Sized
+from weedzone.sizing import Sized, check_job
 
 __all__ = ["AUTUMN", "FOLLOW_UP_DAYS", "DegreeDays", "SeasonPlan", "degree_days", "season_plan"]
 
@@ -210,6 +210,7 @@ def season_plan(
     Follow-ups are planned at the job's dose or what limits leave of it. Where a label gives no interval the
     second pass comes in 3 to 4 weeks (Purdue turf science, on ground ivy and violets).
     """
+    check_job(job)
     days, first, last = _days(job, visits, until)
     _whole(count, "count", 1)
     _whole(lead_days, "lead_days", 0)

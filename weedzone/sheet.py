@@ -14,11 +14,12 @@ import jinja2
 
 from weedzone.errors import InputError
 from weedzone.filenames import file_names
+from weedzone.given import path_given, refuse_unless
 from weedzone.measured import day_text, ground_pair, plain_line, size_text
 from weedzone.names import nearest
 from weedzone.placed import place
 from weedzone.sheet_page import page
-from weedzone.sizing import Sized
+from weedzone.sizing import Sized, check_job
 
 _DPI = 144
 _ENDINGS = (".html", ".htm")
@@ -61,9 +62,11 @@ def sheet(
         A site that the job lacks, no date, an unknown system of units, several sites and one file, a place that
         cannot be written.
     """
+    check_job(job)
+    target = path_given(path, "a mix sheet", 'job.sheet("sheets")')
     if system not in ("us", "metric"):
         raise InputError(f"no system of units {system!r}", field="system", mend='write "us" or "metric"')
-    sites, day, target = _sites(job, site), _day(job, date), Path(path)
+    sites, day = _sites(job, site), _day(job, date)
     if target.suffix.lower() in _ENDINGS and not target.is_dir():
         if len(sites) > 1:
             raise InputError(
@@ -85,6 +88,8 @@ def sheet(
 
 def _sites(job: Sized, site: str | Iterable[str] | None) -> list[str]:
     known = job.survey.sites
+    right = site is None or isinstance(site, Iterable)
+    refuse_unless(right, site, "a site, or a list of them,", "site", f"known: {', '.join(known[:20])}")
     wanted = known if site is None else [site] if isinstance(site, str) else list(dict.fromkeys(site))
     for one in wanted:
         if one not in known:

@@ -13,10 +13,23 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from weedzone.arguments import at_hand, by_turf, check_wind, day_of, most_products, passes_of, prices_si
+from weedzone.arguments import (
+    at_hand,
+    by_turf,
+    check_wind,
+    checked,
+    day_of,
+    flag,
+    most_products,
+    names_given,
+    passes_of,
+    prices_si,
+)
 from weedzone.dosing import Plan, Rig, plans
 from weedzone.errors import Finding, InputError, findings_table
+from weedzone.given import refuse_unless
 from weedzone.label import USES, Label
+from weedzone.labeldoubts import doubts
 from weedzone.load_tables import load_tables
 from weedzone.names import nearest
 from weedzone.policy import Policy
@@ -134,9 +147,19 @@ class Sized:
         return zone_order(self.zoned)
 
 
+def check_job(job: object) -> None:
+    """Refuse what is no sized job.
+
+    Raises
+    ------
+    InputError
+    """
+    refuse_unless(isinstance(job, Sized), job, "a sized job", "job", "give what size_job(...) returned")
+
+
 def size(
     survey: Survey,
-    labels: Mapping[str, Label],
+    labels: Label | Mapping[str, Label],
     rig: Rig,
     use: str = "spot",
     products: Mapping[str, str] | None = None,
@@ -161,7 +184,7 @@ def size(
     Parameters
     ----------
     survey : Survey
-    labels : mapping of product to Label
+    labels : Label, or mapping of product to Label
         The labels at hand.
     rig : Sprayer or Spreader
     use : {"spot", "broadcast", "granular"}
@@ -203,14 +226,15 @@ def size(
     Raises
     ------
     WeedzoneError
-        A product or use that label, rig or limits do not allow; an unknown product.
+        A product or use that label, rig or limits do not allow; an unknown product; an argument of another kind.
     """
     if use not in USES:
         raise InputError(f"the use {use!r} is not known", field="use", mend=f"one of {', '.join(USES)}")
+    labels = checked(survey, labels, rig)
     day, notes = day_of(on, survey)
-    if isinstance(exclude, str) or isinstance(prefer, str):
-        raise InputError("exclude and prefer are lists of products", mend='write exclude=["..."]')
-    exclude, prefer = tuple(exclude), tuple(prefer)
+    exclude, prefer = names_given(exclude, "exclude"), names_given(prefer, "prefer")
+    right = policy is None or isinstance(policy, Policy)
+    refuse_unless(right, policy, "a policy", "policy", 'give what read_policy("policy.toml") returned')
     known = at_hand(labels, products, exclude, prefer)
     named = set(products.values()) if products is not None else set()
     planned, found = plans(with_adjuvants(known, adjuvants), use, rig, named)
@@ -219,6 +243,11 @@ def size(
     if products is not None:
         planned = {name: plan for name, plan in planned.items() if name in named}
     notes += found + list(rig.findings(day))
+    notes += [
+        Finding("warning", "labels", name, f"{where}: {message}")
+        for name, plan in planned.items()
+        for where, message in doubts(plan.label)
+    ]
     reach, found = _reach(survey, planned, use, policy, wind_from, wind_spread)
     notes += found
     price, found = prices_si(prices, known, planned)
@@ -229,7 +258,7 @@ def size(
         products=turf_products,
         max_products=most_products(max_products),
         prefer=prefer,
-        avoid_caution=avoid_caution,
+        avoid_caution=flag(avoid_caution, "avoid_caution"),
         min_width_m=to_si(min_width, "length", allow_zero=True, field="min_width"),
         min_area_m2=to_si(min_area, "area", allow_zero=True, field="min_area"),
         price=price,
@@ -240,11 +269,12 @@ def size(
     zoned, found = zone_ground(survey, planned, labels, reach, day, per_m2 / capacity, rules)
     notes += found
     zones = zones_table(survey, zoned, planned, use, rig)
-    made = load_tables(survey, zoned, planned, rig, even=even_loads)
+    made = load_tables(survey, zoned, planned, rig, even=flag(even_loads, "even_loads"))
     notes += made.findings
+    notes += rig.unfit_measure({str(name): planned[name].label.form for name in made.totals["product"]})
     noticed = (*survey.noticed, *notes, *_names_at_fault(survey, planned), *_cautions(zones))
     return Sized(
-        survey, dict(labels), rig, use, day, zones, ledger_table(survey, zoned, planned), made.totals,
+        survey, labels, rig, use, day, zones, ledger_table(survey, zoned, planned), made.totals,
         made.loads, made.served, noticed, zoned, planned, reach,
     )  # fmt: skip
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from numbers import Integral
 from typing import Any
 
 import numpy as np
@@ -16,7 +17,7 @@ from weedzone.labour import Minutes, Walk, spraying_min
 from weedzone.limits import Application, state
 from weedzone.loads import carried, split_loads
 from weedzone.money import percent
-from weedzone.prices import FollowUp, Prices
+from weedzone.prices import FollowUp, Prices, follow_up
 from weedzone.shapes import Floats
 from weedzone.sizing import Sized
 from weedzone.units import FT2_PER_M2
@@ -83,6 +84,57 @@ def need_of(row: Mapping[Hashable, Any]) -> Need:
         row["product"], row["area_m2"], row["solution_L"], row["product_amount"], row["product_unit"],
         int(row["loads"]),
     )  # fmt: skip
+
+
+def planned_follow_ups(visits: object, prices: Prices) -> tuple[FollowUp, ...]:
+    """The follow-ups that `weedzone.quotes.quote` is asked for: by number, by themselves, or as the list plans.
+
+    Raises
+    ------
+    InputError
+    """
+    known = prices.followups
+    if visits is None:
+        return known
+    if isinstance(visits, Integral) and not isinstance(visits, bool):
+        count = int(visits)
+        if count < 1:
+            raise InputError(
+                f"{count} visits are asked for", field="visits", mend="ask for at least 1, the first"
+            )
+        if count > len(known) + 1:
+            raise InputError(
+                f"{count} visits are asked for, the price list plans {len(known) + 1}",
+                field="visits",
+                mend='add [[followup]] after = "28 day", share = "30 %" to it',
+            )
+        return known[: count - 1]
+    if isinstance(visits, str | Mapping) or not isinstance(visits, Iterable):
+        mend = 'write [{"after": "28 day", "share": "30 %"}]'
+        raise InputError("the follow-up visits come as a number or a list", field="visits", mend=mend)
+    return tuple(follow_up(one) for one in visits)
+
+
+def needs_later(
+    job: Sized, followups: Sequence[FollowUp], visits: object, prices: Prices
+) -> tuple[list[Needs], list[Finding]]:
+    """`follow_up_needs`; an error says so where it is the price list that plans the visit.
+
+    Raises
+    ------
+    InputError
+    """
+    try:
+        return follow_up_needs(job, followups)
+    except InputError as problem:
+        if visits is not None and not isinstance(visits, Integral):
+            raise
+        raise InputError(
+            f"{problem.what} (the visit comes from the price list)",
+            file=prices.file or None,
+            field="[[followup]]",
+            mend=f"{problem.mend}, or price the first visit alone: visits=1 (--visits 1)",
+        ) from None
 
 
 def follow_up_needs(job: Sized, visits: Sequence[FollowUp]) -> tuple[list[Needs], list[Finding]]:

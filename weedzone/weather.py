@@ -216,8 +216,13 @@ def _place(lat: float | None, lon: float | None, site: Any, height_m: float) -> 
             raise CrsError("the site has no coordinate system", field="site", mend="set one with set_crs")
         west, south, east, north = ground.to_crs(4326).total_bounds
         lat, lon = float(south + north) / 2, float(west + east) / 2
+    missing = [name for name, value in (("lat", lat), ("lon", lon)) if value is None]
+    if missing:
+        raise InputError(
+            "missing", field=" and ".join(missing), mend="pass lat= and lon= in degrees, or site="
+        )
     for name, value, most in (("lat", lat, 90), ("lon", lon, 180)):
-        if value is None or not isinstance(value, Real) or not abs(value) <= most:
+        if not isinstance(value, Real) or not abs(value) <= most:
             mend = "give lat= and lon= in degrees, or site="
             raise InputError(f"{value!r} is not from -{most} to {most} degrees", field=name, mend=mend)
     return Place(float(lat or 0), float(lon or 0), height_m)

@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 
 import pandas as pd
 
-from weedzone.arguments import check_wind
+from weedzone.arguments import check_wind, labels_of
 from weedzone.dosing import Rig
 from weedzone.errors import InputError
 from weedzone.job import Job, size_job
@@ -40,7 +40,7 @@ class WindowJob(NamedTuple):
 
 def size_in_windows(
     survey: Survey,
-    labels: Mapping[str, Label],
+    labels: Label | Mapping[str, Label],
     rig: Rig,
     windows: SprayWindows | pd.DataFrame,
     **options: Any,
@@ -76,6 +76,7 @@ def size_in_windows(
             "this is no table of windows", field="windows", mend="give what spray_windows returned"
         )
     check_wind(None, options.get("wind_spread"))
+    labels = labels_of(labels)
     said = [label.downwind_spread_deg for label in labels.values()]
     aside = max(
         [float(options.pop("wind_spread", None) or 0.0), *(one or DEFAULT_SPREAD_DEG for one in said)]
