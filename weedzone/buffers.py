@@ -56,7 +56,8 @@ def _opened(geoms: Array) -> Array:
     """
     lined = np.flatnonzero(np.isin(shapely.get_type_id(geoms), (1, 2, 5, 7)))
     parts, owner = parts_of(geoms[lined])
-    closed = np.flatnonzero(np.isin(shapely.get_type_id(parts), (1, 2)) & shapely.is_closed(parts))
+    line = np.isin(shapely.get_type_id(parts), (1, 2)) & (shapely.get_num_coordinates(parts) > 2)
+    closed = np.flatnonzero(line & shapely.is_closed(parts))
     if not len(closed):
         return geoms
     halves, half_of = [], []
@@ -115,14 +116,19 @@ def _astray(buffers: Array, geoms: Array, distance: Floats) -> Bools:
     owner = part_of[ring_of]
     xy, of = shapely.get_coordinates(rings, return_index=True)
     along = np.flatnonzero(of[1:] == of[:-1])
-    points = shapely.points(np.concatenate([xy, (xy[along] + xy[along + 1]) / 2.0]))
-    row = owner[np.concatenate([of, of[along]])]
+    middle = shapely.points((xy[along] + xy[along + 1]) / 2.0)
+    row = owner[of[along]]
     shapely.prepare(geoms)
     bad = np.zeros(len(geoms), dtype=bool)
-    bad[row[shapely.dwithin(geoms[row], points, (1.0 - 1e-9) * distance[row])]] = True
     small = np.flatnonzero((shapely.get_num_coordinates(geoms) <= MOST_VERTICES)[row])
-    far = ~shapely.dwithin(geoms[row[small]], points[small], WIDEST * distance[row[small]])
+    far = ~shapely.dwithin(geoms[row[small]], middle[small], WIDEST * distance[row[small]])
     bad[row[small[far]]] = True
+    # Only lines were seen to fall short.
+    lined = ~np.isin(shapely.get_type_id(geoms), (3, 6))
+    for points, of_point in ((middle, row), (shapely.points(xy), owner[of])):
+        some = np.flatnonzero((lined & ~bad)[of_point])
+        near = shapely.dwithin(geoms[of_point[some]], points[some], (1.0 - 1e-9) * distance[of_point[some]])
+        bad[of_point[some[near]]] = True
     return bad
 
 
