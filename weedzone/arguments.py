@@ -172,7 +172,7 @@ def most_products(count: int | None) -> int | None:
 
 def passes_of(count: int, products: Mapping[str, str] | None) -> int:
     """Number of passes, 1 or 2."""
-    if isinstance(count, bool) or count not in (1, 2):
+    if isinstance(count, bool) or not isinstance(count, Integral) or count not in (1, 2):
         raise InputError(f"passes is {count!r}", field="passes", mend="write 1 or 2")
     if count > 1 and products is not None:
         raise InputError(

@@ -17,7 +17,7 @@ import pandas as pd
 from weedzone.errors import InputError
 from weedzone.label import Label
 from weedzone.rig import Extra, Sprayer
-from weedzone.sizing import Sized
+from weedzone.sizing import Sized, check_job
 from weedzone.units import FLOZ_PER_L, GAL_PER_L
 
 DEFAULT_ORDER = "north dakota"
@@ -175,6 +175,7 @@ def mixes(sized: Sized, order: str = DEFAULT_ORDER, plan: pd.DataFrame | None = 
         two steps; together it is the load's ``water_gal``, or with a plan that of what is made up. Empty for a
         spreader.
     """
+    check_job(sized)
     names = ["site", "product", "load", "step", "item", "sort", "amount", "unit", "rule"]
     rows: list[tuple[object, ...]] = []
     if isinstance(sized.rig, Sprayer):

@@ -17,7 +17,7 @@ from weedzone.loads import at_start
 from weedzone.overlay import cut
 from weedzone.rig import Spreader
 from weedzone.shapes import Array, Ints, areal
-from weedzone.sizing import Sized
+from weedzone.sizing import Sized, check_job
 from weedzone.tables import frame_of
 from weedzone.units import FT2_PER_M2, GAL_PER_L
 from weedzone.wholeturf import whole_ground
@@ -56,6 +56,7 @@ def load_plan(sized: Sized, may_follow: Iterable[tuple[str, str]] = ()) -> pd.Da
     The order is found by dynamic programming over the sites, which is exact: within a site every order of its
     products takes the same number of changes, so that only its first and its last product count.
     """
+    check_job(sized)
     free = _pairs(may_follow)
     loads = sized.loads.reset_index(drop=True)
     rows = loads.groupby(["site", "pass", "product"], sort=False).indices

@@ -19,7 +19,7 @@ from weedzone.amounts import PRODUCT_UNIT
 from weedzone.errors import InputError
 from weedzone.names import nearest
 from weedzone.rig import Sprayer
-from weedzone.sizing import Sized
+from weedzone.sizing import Sized, check_job
 from weedzone.units import to_si
 
 Containers = Mapping[str, Sequence[str] | Mapping[str, float]]
@@ -65,7 +65,10 @@ def shopping_list(
     InputError, UnitError
         An unknown name, a size that is no amount, a price that is none; one product in two forms.
     """
-    needs = _needs([jobs] if isinstance(jobs, Sized) else list(jobs))
+    day = list(jobs) if isinstance(jobs, Iterable) else [jobs]
+    for one in day:
+        check_job(one)
+    needs = _needs(day)
     held = on_hand or {}
     for field, given in (("containers", containers), ("on_hand", held)):
         for name, sizes in given.items():

@@ -228,9 +228,12 @@ def size(
     WeedzoneError
         A product or use that label, rig or limits do not allow; an unknown product; an argument of another kind.
     """
-    if use not in USES:
+    if not isinstance(use, str) or use not in USES:
         raise InputError(f"the use {use!r} is not known", field="use", mend=f"one of {', '.join(USES)}")
     labels = checked(survey, labels, rig)
+    refuse_unless(
+        isinstance(adjuvants, str), adjuvants, '"all" or "required"', "adjuvants", "write one of them"
+    )
     day, notes = day_of(on, survey)
     exclude, prefer = names_given(exclude, "exclude"), names_given(prefer, "prefer")
     right = policy is None or isinstance(policy, Policy)
