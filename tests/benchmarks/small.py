@@ -14,6 +14,7 @@ from typing import Any
 
 import geopandas as gpd
 import pandas as pd
+import shapely
 
 import weedzone as wz
 from weedzone.local import CIRCLE_SCALE
@@ -47,7 +48,9 @@ def by_script(layers: dict[str, gpd.GeoDataFrame], labels: dict[str, wz.Label]) 
             shapes.loc[thin, "geometry"] = shapes[thin].buffer(metres, cap_style=cap, quad_segs=QUAD_SEGS)
         limit = layers["boundary"][layers["boundary"]["site"] == site][["geometry"]]
         turf = layers["turf"][layers["turf"]["site"] == site]
-        keep_out = layers["keep_out"][layers["keep_out"]["site"] == site]
+        # Whoever's lot a feature is on, it keeps spray off: no buffer here is wider than 60 m.
+        near = layers["keep_out"].sindex.query(shapely.box(*patches.total_bounds).buffer(60.0))
+        keep_out = layers["keep_out"].iloc[near]
         for name, label in labels.items():
             if label.rate("spot") is None:
                 continue
