@@ -6,7 +6,9 @@ import tomllib
 from importlib.metadata import version
 from pathlib import Path
 
-project = tomllib.loads(Path(__file__).parents[1].joinpath("pyproject.toml").read_text(encoding="utf-8"))["project"]
+project = tomllib.loads(Path(__file__).parents[1].joinpath("pyproject.toml").read_text(encoding="utf-8"))[
+    "project"
+]
 wrong = []
 for line in project["dependencies"]:
     name, lowest = re.fullmatch(r"([A-Za-z0-9_-]+)>=([0-9.]+).*", line).groups()

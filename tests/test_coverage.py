@@ -279,6 +279,7 @@ def test_noise_makes_little_double_and_little_missed(every, noise):
 corner = st.tuples(st.integers(-60, 60), st.integers(-60, 60))
 
 
+@pytest.mark.slow
 @settings(max_examples=40, deadline=None)
 @given(
     corners=st.lists(corner, min_size=2, max_size=12).filter(lambda c: all(a != b for a, b in pairwise(c))),

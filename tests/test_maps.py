@@ -160,6 +160,7 @@ def words(ax: plt.Axes) -> str:
     return "\n".join(one.get_text() for one in ax.findobj(Text) if one.get_visible())
 
 
+@pytest.mark.slow
 def test_strip_holds_scale_north_and_cautions(lawn: wz.Job) -> None:
     said = words(lawn.plot())
     for word in (" ft", " m", "N", "Follow the product label", "people and pets off", "protective equipment"):
@@ -170,6 +171,7 @@ def test_strip_holds_scale_north_and_cautions(lawn: wz.Job) -> None:
     assert "strip" not in gids(lawn.plot(scale=False, north=False, cautions=False))
 
 
+@pytest.mark.slow
 def test_zones_drawn_have_the_areas_of_the_table(lawn: wz.Job, park: wz.Job, lots: wz.Job) -> None:
     for job in (lawn, park, lots):
         ax = job.plot(labels=False)
@@ -214,6 +216,7 @@ def test_labels_do_not_overlap_at_any_size(size: tuple[float, float], inches: tu
     assert all(frame.buffer(1.0).covers(box) for box in boxes)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("dpi", [50, 100, 220])
 def test_labels_do_not_overlap_at_any_resolution(park: wz.Job, lawn: wz.Job, dpi: int) -> None:
     for job in (park, lawn):
@@ -246,6 +249,7 @@ def test_labels_name_zone_area_and_tanks(lawn: wz.Job) -> None:
     assert any(f"{first['area_m2']:,.0f} m²" in one for one in metric)
 
 
+@pytest.mark.slow
 def test_overview_names_the_sites_and_not_the_zones(lots: wz.Job) -> None:
     ax = lots.plot()
     assert not overlaps(boxes_of(ax))
@@ -325,6 +329,7 @@ def test_draws_on_a_figure_without_pyplot_and_on_a_part_of_one(lawn: wz.Job) -> 
     assert labels_of(part, "label:zone")
 
 
+@pytest.mark.slow
 def test_legend_and_strip_cover_neither_the_map_nor_each_other(
     lawn: wz.Job, park: wz.Job, lots: wz.Job
 ) -> None:
@@ -430,7 +435,8 @@ def test_errors_say_what_to_do(lots: wz.Job) -> None:
 
 
 def test_nothing_to_spray_is_still_a_map(lawn: wz.Job) -> None:
-    job = wz.size_job(lawn.survey, lawn.labels, lawn.rig, use="spot", products={"zoysiagrass": "Demo Trio"}, on="2026-11-25")
+    products = {"zoysiagrass": "Demo Trio"}
+    job = wz.size_job(lawn.survey, lawn.labels, lawn.rig, use="spot", products=products, on="2026-11-25")
     assert not len(job.zones)
     ax = job.plot()
     ax.figure.canvas.draw()

@@ -10,10 +10,9 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+from geopandas.testing import assert_geodataframe_equal
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-
-from geopandas.testing import assert_geodataframe_equal
 
 import weedzone as wz
 from weedzone.label import Active, Label, Limits, Rate
@@ -224,7 +223,7 @@ def test_many_sites_give_what_each_gives_alone() -> None:
     rng = np.random.default_rng(4)
     alone, layers = [], {"turf": [], "infestations": [], "keep_out": []}
     for number in range(12):
-        corner = np.array(ORIGIN) + (number * 500.0, 0.0)
+        corner = np.array([ORIGIN[0] + number * 500.0, ORIGIN[1]])
         own = {
             "turf": gpd.GeoDataFrame(
                 {"turf": ["tall fescue"]}, geometry=[shapely.box(*corner, *(corner + 20))], crs=CRS

@@ -733,6 +733,7 @@ def _check_whole(path, current, replaced):
     return found, gone
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork and SIGKILL")
 def test_two_hundred_kills_lose_nothing(tmp_path):
     rng = random.Random(7)  # noqa: S311
@@ -780,6 +781,7 @@ def _die_at(statement, work):
     os._exit(0)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork and SIGKILL")
 @pytest.mark.parametrize("kind", ["make", "append", "correct"])
 def test_a_kill_at_each_statement(tmp_path, kind):
