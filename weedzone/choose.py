@@ -21,6 +21,7 @@ from weedzone.shapes import Array, Bools, Floats, Ints
 MOST_PRODUCTS = 12
 MOST_SHARINGS = 64  # above it a solver is quicker than trying them all
 _CLOSE = 1e-9
+_SPARE_LOAD = 1e-6  # a rest of a load this small is rounding; see `weedzone.loads`
 
 
 @dataclass(frozen=True)
@@ -187,7 +188,7 @@ def _exhaustive(options: Options, rows: Ints, sets: Sequence[Ints]) -> Ints:
             if key in seen:
                 continue
             seen.add(key)
-            levels = tuple(float(f"{level[0]:.9g}") for level in _levels(zero, assigned, 1))
+            levels = tuple(float(f"{level[0]:.6g}") for level in _levels(zero, assigned, 1))
             if best is None or levels > best[0]:
                 best = (levels, assigned)
     assert best is not None
@@ -219,18 +220,23 @@ def _fewest_loads(options: Options, one: Ints, choices: Sequence[Sequence[int]])
     once = np.zeros((len(live), n + m))
     once[np.searchsorted(live, row), np.arange(n)] = 1.0
     full = np.zeros((m, n + m))
-    full[np.searchsorted(one, at), np.arange(n)] = (options.area[:, np.newaxis] * options.load)[row, at]
+    # Rounded, so that the last digits of an area, which differ between coordinate systems, decide nothing.
+    full[np.searchsorted(one, at), np.arange(n)] = np.round(
+        (options.area[:, np.newaxis] * options.load)[row, at], 6
+    )
     full[np.arange(m), n + np.arange(m)] = -1.0
-    rules = [LinearConstraint(once, 1.0, 1.0), LinearConstraint(full, -np.inf, _CLOSE)]
+    rules = [LinearConstraint(once, 1.0, 1.0), LinearConstraint(full, -np.inf, _SPARE_LOAD)]
     count = np.concatenate([np.zeros(n), np.ones(m)])
     upper = np.concatenate([np.ones(n), np.full(m, np.inf)])
     material = (options.area[:, np.newaxis] * options.material)[row, at]
     scaled = np.concatenate([material / max(float(material.max(initial=0.0)), 1e-300), np.zeros(m)])
+    # Where two sharings take the same, the earlier product takes more.
+    scaled = np.round(scaled, 6) + 1e-6 * np.concatenate([np.searchsorted(one, at) / m, np.zeros(m)])
 
     def solve(cost: Floats, more: list[Any]) -> Any:
         return milp(
             cost, integrality=np.ones(n + m), bounds=Bounds(0.0, upper), constraints=[*rules, *more],
-            options={"mip_rel_gap": 0.0},
+            options={"mip_rel_gap": 0.0, "presolve": False},
         )  # fmt: skip
 
     first = solve(count, [])
