@@ -88,10 +88,10 @@ def explore(
     InputError
         A site that the survey lacks; an unknown system of units; a file that can't be written.
     """
+    _need_bokeh()
     check_job(job)
     if system not in ("us", "metric"):
         raise InputError(f"no system of units {system!r}", field="system", mend='write "us" or "metric"')
-    _need_bokeh()
     from weedzone.explore_layers import draw
 
     target = (
