@@ -122,7 +122,7 @@ def test_rounding_is_said(tmp_path: Path) -> None:
     assert load["dose_effect_pct"] == pytest.approx(-100 / 21, rel=1e-4)
     assert not job.findings["message"].str.contains("finer").any()
     small = size(lawn(30, 10), demo, rig, "spot")
-    assert small.findings["message"].str.contains("take a finer one").any()
+    assert small.findings["message"].str.contains("too coarse").any()
     assert small.loads["measured_amount"].iloc[0] == pytest.approx(0.017 * FLOZ_PER_L)
     bare = size(lawn(105, 10), demo, make_rig("can", tank="4 gal"), "spot").loads.iloc[0]
     assert bare["measured_amount"] == bare["product_amount"]

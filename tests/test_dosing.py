@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+import re
 from pathlib import Path
 from typing import Any
 
@@ -205,3 +206,30 @@ def test_products_that_cannot_be_used_are_findings_unless_they_were_named() -> N
         plans(both, "granular", SPRAYER, set())
     with pytest.raises(wz.LabelError, match="no label"):
         plans({}, "spot", SPRAYER, set())
+
+
+@pytest.mark.parametrize("carrier", ["1.16 gal/ksqft", "1.155 gal/ksqft", "1.1502 gal/ksqft"])
+def test_the_volume_that_a_refusal_names_is_allowed_and_differs_from_the_one_refused(carrier: str) -> None:
+    """A limit of 1.5 lb/acre at a mix of 1 fl oz/gal of 3.8 lb/gal is 1.15985 gal/ksqft:
+
+    1.5 / (3.8 / 128 * 43.56) by the acre of 43,560 ft2 (NIST Handbook 44, appendix C).
+    """
+    allowed = 1.5 / (3.8 / 128 * 43.56)
+    mix = to_si("1 fl oz/gal", "mix", form="liquid")
+    limits = {"2,4-D": Limits(to_si("1.5 lb/acre", "mass_per_area"))}
+    one = label(rates=(Rate("spot", None, (mix, mix), None),), limits=limits)
+    volume = to_si(carrier, "volume_per_area")
+    rig = Sprayer("boom", tank_L=15.0, carrier_L_per_m2=volume)
+    if float(carrier.split()[0]) <= allowed:
+        assert plan(one, "spot", rig).dose_high > 0
+        return
+    with pytest.raises(wz.LabelError) as caught:
+        plan(one, "spot", rig)
+    words = r"puts down (\S+) lb/acre .* label's (\S+) lb/acre .* allows is (\S+) gal/ksqft \(now (\S+) "
+    found = re.search(words, str(caught.value))
+    assert found
+    assert float(found[1]) > float(found[2])
+    assert float(found[3]) < float(found[4])
+    assert float(found[3]) <= allowed
+    lean = Sprayer("boom", tank_L=15.0, carrier_L_per_m2=to_si(f"{found[3]} gal/ksqft", "volume_per_area"))
+    assert plan(one, "spot", lean).dose_high > 0

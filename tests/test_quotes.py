@@ -305,9 +305,12 @@ def test_sheets_and_tables_are_safe_with_hostile_names(tmp_path):
     found = quote(job(patches), price_list(tmp_path, terms + PRICES))
     files = found.write(tmp_path / "out")
     names = sorted(file.relative_to(tmp_path / "out").as_posix() for file in files)
-    assert len(names) == 5
-    assert names[:3] == ["quote.csv", "quote.html", "quote.json"]
-    assert all(re.fullmatch(r"sites/[\w. -]+\.html", name) for name in names[3:])
+    assert len(names) == 6
+    assert names[:4] == ["customer.html", "quote.csv", "quote.html", "quote.json"]
+    assert "overhead" in (tmp_path / "out" / "quote.html").read_text()
+    for name in names[:1] + names[4:]:
+        assert "overhead" not in (tmp_path / "out" / name).read_text()
+    assert all(re.fullmatch(r"sites/[\w. -]+\.html", name) for name in names[4:])
     for file in files:
         text = file.read_text(encoding="utf-8-sig")
         if file.suffix == ".html":

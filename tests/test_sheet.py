@@ -20,6 +20,7 @@ import weedzone as wz
 from weedzone import sheet_page
 from weedzone.label import Weather
 from weedzone.measured import plain_line, product_text, water_text
+from weedzone.poured import poured
 from weedzone.rig import Extra
 from weedzone.sheet_rules import followup, weather
 
@@ -100,11 +101,12 @@ def test_loads_stand_on_the_sheet_water_first(lawn: wz.Job, lawn_sheet: Page) ->
     for head in heads:
         assert head[1:3] == ["Water first", "Product"]
         assert head[-2:] == ["Makes", "Covers"]
-    for row in lawn.loads.to_dict("records"):
-        water, product = (
-            water_text(row["water_L"]),
-            product_text(row["product_amount"], row["product_unit"], lawn.rig),
-        )
+    for row in poured(lawn).to_dict("records"):
+        # What stays in pump and lines, 0.1 gal of this rig, is mixed too: water and product grow alike.
+        assert row["made_up_gal"] == pytest.approx(row["solution_gal"] + 0.1)
+        water = water_text(row["water_L"])
+        wanted = row["product_amount"] * row["made_up_gal"] / row["solution_gal"]
+        product = product_text(wanted, row["product_unit"], lawn.rig)
         mine = [
             one
             for one in lawn_sheet.rows
@@ -130,9 +132,11 @@ def test_what_must_not_be_sprayed_and_why(lawn: wz.Job, lawn_sheet: Page) -> Non
     for kind in lawn.survey.keep_out["kind"].unique():
         assert kind in lawn_sheet.text
     rest = lawn.ledger[lawn.ledger["outcome"] != "treated"]
-    largest = rest.groupby(["outcome", "reason"])["area_ft2"].sum().sort_values(ascending=False)
-    outcome, reason = largest.index[0]
-    assert f"{largest.iloc[0]:,.0f} ft²: {outcome}, {plain_line(reason, 120)}" in lawn_sheet.text
+    tree = rest.loc[rest["reason"] == "inside: tree", "area_ft2"].sum()
+    assert f"{tree:,.0f} ft²: keep-out, tree" in lawn_sheet.text
+    pond = rest.loc[rest["reason"].str.startswith("within 25 ft of: pond ("), "area_ft2"].sum()
+    assert f"{pond:,.0f} ft²: buffer, pond, within 25 ft" in lawn_sheet.text
+    assert "(label; " not in lawn_sheet.text
 
 
 def test_distances_to_keep_are_those_of_the_labels_in_use(lawn: wz.Job, lawn_sheet: Page) -> None:
@@ -262,6 +266,8 @@ def test_like_loads_share_a_row(blank: None, tmp_path: Path) -> None:
     assert len(small.loads) == 5
     rows = [row for row in read(small.sheet(tmp_path / "a.html")[0]).rows if " of 5" in row[0]]
     assert [row[0] for row in rows] == ["1 to 4 of 5 each", "5 of 5"]
+    assert rows[0][-1].count("Z1") == 1
+    assert "together" in rows[0][-1]
 
 
 def test_metric_units_may_come_first(blank: None, lawn: wz.Job, tmp_path: Path) -> None:
@@ -397,10 +403,10 @@ def test_a_failure_halfway_writes_no_sheet(
     job = hostile.job(tmp_path, ("a", "b"))
     real = sheet_page.page
 
-    def fails(job: wz.Job, site: str, date: dt.date, system: str) -> dict[str, object]:
+    def fails(job: wz.Job, site: str, *rest: object) -> dict[str, object]:
         if site == "b":
             raise MemoryError
-        return real(job, site, date, system)
+        return real(job, site, *rest)
 
     monkeypatch.setattr("weedzone.sheet.page", fails)
     with pytest.raises(MemoryError):

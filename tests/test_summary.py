@@ -14,15 +14,16 @@ from hypothesis import strategies as st
 
 import weedzone as wz
 from weedzone.measured import (
-    added_texts,
+    added,
     area,
+    area_ft2,
     day_text,
     loads_text,
     plain_line,
+    pour_of,
     product_text,
     run_text,
     short,
-    too_fine,
     water_text,
 )
 from weedzone.units import FLOZ_PER_L, GAL_PER_L, OZ_PER_KG, to_si
@@ -82,12 +83,17 @@ def test_ground_adds_up_in_the_summary(lawn: wz.Job) -> None:
 
 def test_untreated_ground_is_listed_with_the_largest_first(lawn: wz.Job) -> None:
     rest = lawn.ledger[lawn.ledger["outcome"] != "treated"]
-    by = rest.groupby(["outcome", "reason"])["area_ft2"].sum().sort_values(ascending=False)
+    # The kind of feature named first holds the ground deepest.
+    kind = rest["reason"].str.extract(r"(?:inside: |of: )(.*?)(?: \(| and |$)")[0].fillna(rest["reason"])
+    by = rest.groupby([rest["outcome"], kind])["area_ft2"].sum().sort_values(ascending=False)
+    by = by[by >= 1.0]
     block = lawn.summary().partition("LEFT ALONE")[2].partition("TAKE NOTE")[0].splitlines()
     lines = [line for line in block if " ft²  " in line and " other reasons: " not in line]
     assert [line.split(" ft²")[0].strip() for line in lines] == [area(one) for one in by][: len(lines)]
     assert len(lines) == min(len(by), 12)
     assert str(by.index[0][1]) in lines[0]
+    flat = " ".join(" ".join(block).split())
+    assert "(label" not in flat
 
 
 def test_a_job_with_nothing_to_treat_says_so(tmp_path: Path) -> None:
@@ -159,7 +165,8 @@ def test_amounts_agree_with_what_the_job_says_can_be_measured(lawn: wz.Job) -> N
         per = FLOZ_PER_L if form == "liquid" else OZ_PER_KG
         if form == "liquid":  # the measure of this rig is a cup: the job rounds what is poured
             assert to_si(text, "amount", form=form) * per == pytest.approx(row["measured_amount"], rel=1e-6)
-        assert too_fine(row["product_amount"], row["product_unit"], lawn.rig) == (form == "liquid")
+        si = row["product_amount"] / per
+        assert pour_of(si, row["product_unit"], lawn.rig).fine == (form == "liquid")
 
 
 def test_adjuvant_at_half_a_percent_of_two_gallons(lawn: wz.Job) -> None:
@@ -168,10 +175,62 @@ def test_adjuvant_at_half_a_percent_of_two_gallons(lawn: wz.Job) -> None:
     half = label.__class__(
         **{**vars(label), "adjuvants": (label.adjuvants[0].__class__("soap", 0.005, True),)}
     )
-    [(name, text)] = added_texts(half, lawn.rig, 2 / GAL_PER_L)
+    [(name, amount)] = added(half, lawn.rig, 2 / GAL_PER_L)
+    text = amount.texts()[0]
     assert name == "soap"
     assert to_si(text, "volume") * FLOZ_PER_L == pytest.approx(published("M05"), abs=0.06)
     assert to_si(text, "volume") * FLOZ_PER_L <= published("M05")
+
+
+@given(st.floats(1e-4, 50.0), st.sampled_from(["fl oz", "oz"]), st.sampled_from([None, 0.25, 1.0]))
+def test_both_units_are_of_one_amount(si: float, unit: str, step: float | None) -> None:
+    """28 fl oz is 828 mL, not 850: NIST Handbook 44, appendix C, 1 gal = 3.785 411 784 L."""
+    form, per = ("liquid", FLOZ_PER_L) if unit == "fl oz" else ("dry", OZ_PER_KG)
+    kind = "volume" if unit == "fl oz" else "mass"
+    own = {} if step is None else {"measure": step / per, "measure_kind": kind}
+    pour = pour_of(si, unit, wz.Sprayer("x", tank_L=15.0, **own))
+    first, other = pour.texts()
+    assert pour.si <= si * (1 + 1e-12)
+    assert to_si(first.replace(" by weight", ""), "amount", form=form) == pytest.approx(pour.si, rel=1e-6)
+    if other:
+        # Printed to the step below: 1 mL from 10 mL, 10 mL from 1 L, 100 mL from 10 L.
+        metric = to_si(other, "amount", form=form)
+        assert metric <= pour.si * (1 + 1e-9)
+        assert metric >= pour.si * 0.9
+
+
+def test_twenty_eight_ounces() -> None:
+    rig = wz.Sprayer("x", tank_L=15.0, measure=1.0 / FLOZ_PER_L, measure_kind="volume")
+    assert pour_of(28.76 / FLOZ_PER_L, "fl oz", rig).texts() == ("28 fl oz", "828 mL")
+    cup = wz.Sprayer("x", tank_L=15.0, measure=0.05, measure_kind="volume")
+    assert pour_of(0.27, "fl oz", cup).texts() == (
+        "270 mL",
+        "",
+    )  # 250 mL would leave out more than a twentieth
+    assert pour_of(0.256, "fl oz", cup).texts() == ("250 mL", "")
+
+
+def test_what_fills_the_lines_is_made_up_too(lawn: wz.Job) -> None:
+    """0.1 gal stays in the rig after each product: three products, each in a load of its own."""
+    text = " ".join(lawn.summary().split())
+    for row in lawn.loads.to_dict("records"):
+        assert f"make up {short(row['solution_gal'] + 0.1)} gal" in text
+    assert text.count("0.1 gal (0.379 L) of it stays in pump and lines") == 3
+    # Cover halves the solution: the wetted ground is what a gallon per 1,000 ft2 covers.
+    for row in lawn.loads.to_dict("records"):
+        assert f"spot work wets {row['solution_gal'] * 1000:,.0f} ft² of it" in text
+
+
+def test_labels_of_other_uses_take_one_line() -> None:
+    text = " ".join(sample("heron_flats", "spreader", "granular").summary().split())
+    assert text.count("not used") == 1
+    assert "note: labels without a rate for granular use, not used: Demo Ivy Ester, Demo Meadow 60" in text
+
+
+def test_tiny_ground_is_not_told_as_if_measured() -> None:
+    assert area_ft2(0.001) == "under 1 ft²"
+    assert area_ft2(0.0) == "0 ft²"
+    assert "0.001" not in sample("heron_flats", "boom", "broadcast").summary()
 
 
 def test_small_words() -> None:

@@ -11,6 +11,7 @@ from typing import Any
 from weedzone.errors import InputError, WeedzoneError
 from weedzone.job import Job, size_job
 from weedzone.label import USES, read_labels
+from weedzone.placed import check_place
 from weedzone.policy import read_policy
 from weedzone.rig import Sprayer, Spreader, read_rig
 from weedzone.survey import Survey, read_survey
@@ -145,10 +146,15 @@ def _products(pairs: list[str]) -> dict[str, str] | None:
 def _size(options: argparse.Namespace) -> int:
     if options.portfolio:
         return _portfolio(options)
+    from weedzone.export import check
+
+    formats = [one for one in options.formats.split(",") if one.strip()]
+    if options.out is not None:
+        check(options.out, formats)
     job = _job(options)
     _say(job.summary())
     if options.out is not None:
-        written = job.write(options.out, [one for one in options.formats.split(",") if one])
+        written = job.write(options.out, formats)
         _say(f"\nWritten to {options.out}: {', '.join(path.name for path in written[:12])}")
     return DONE
 
@@ -221,14 +227,20 @@ def _quote(options: argparse.Namespace) -> int:
     from weedzone.prices import read_prices
     from weedzone.quotes import quote
 
+    if options.out is not None:
+        check_place(options.out)
     prices = read_prices(options.prices)
     asked = {"pricing": options.pricing, "material": options.material, "accuracy": options.accuracy}
     told = {name: value for name, value in asked.items() if value is not None}
     made = quote(_job(options), prices, visits=options.visits, **told)
     _say(made.summary())
     if options.out is not None:
-        written = made.write(options.out)
-        _say(f"\nWritten to {options.out}: {', '.join(path.name for path in written[:12])}")
+        made.write(options.out)
+        _say(
+            f"\nWritten to {options.out}:\n"
+            "  for the customer: customer.html, and a page for each site in sites\n"
+            "  for you alone, with overhead and margin: quote.html, quote.csv, quote.json"
+        )
     return DONE
 
 

@@ -96,6 +96,10 @@ class Coverage:
         """Return the summary, for notebooks and shells."""
         return f"Coverage\n{self.summary()}"
 
+    def __str__(self) -> str:
+        """The summary."""
+        return self.summary()
+
     def plot(self, *, ax: Axes | None = None) -> Axes:
         """Draw the map; a new figure unless `ax` is given. Returns the axes."""
         from weedzone.coverage_map import draw

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from decimal import ROUND_DOWN, ROUND_HALF_UP, Decimal
 from typing import Literal
 
 from weedzone.errors import Finding, LabelError, RigError, WeedzoneError
 from weedzone.label import Label, Rate
 from weedzone.rig import Sprayer, Spreader
-from weedzone.units import show
+from weedzone.units import convert, show
 
 Rig = Sprayer | Spreader
 DoseChoice = Literal["high", "low"]
 SLACK = 1.0 + 1e-9  # a limit written in other units than the dose may differ in the last digits
+_NOISE = Decimal("1e-12")  # of a limit: what floats add to a round figure
 
 
 @dataclass(frozen=True)
@@ -174,17 +176,29 @@ def _refuse(
     label: Label, rate: Rate, use: str, low: float, most: float, limiting: str, volume: float
 ) -> None:
     concentration = next(active.concentration for active in label.actives if active.name == limiting)
-    found = show(low * concentration, "mass_per_area")
-    limit = show(most * concentration, "mass_per_area")
+    found, limit = _apart(low * concentration, most * concentration, "mass_per_area")
     what = f"the {use} rate puts down {found} of {limiting}, above the label's {limit} in one application"
     if rate.mix is not None:
-        mend = (
-            f"the largest volume that this mix allows is {show(most / rate.mix[0], 'volume_per_area')} "
-            f"(now {show(volume, 'volume_per_area')})"
-        )
+        now, allowed = _apart(volume, most / rate.mix[0], "volume_per_area")
+        mend = f"the largest volume that this mix allows is {allowed} (now {now})"
     else:
-        mend = f"the largest dose allowed is {_dose(label, most)}"
+        mend = f"the largest dose allowed is {_apart(low, most, 'dose', label.form)[1]}"
     raise LabelError(what, file=label.file, feature=label.name, field=f"[[rate]] {use}", mend=mend)
+
+
+def _apart(above: float, allowed: float, kind: str, form: str | None = None) -> tuple[str, str]:
+    """Print an amount and the limit it passes: the limit rounded down, with figures enough to differ."""
+    unit = show(allowed, kind, form=form).split(" ", 1)[1]
+    high, low = (Decimal(repr(convert(one, kind, unit, form=form))) for one in (above, allowed))
+    for figures in range(4, 12):
+        step = Decimal(1).scaleb(low.adjusted() + 1 - figures)
+        texts = [
+            f"{one.quantize(min(step, Decimal(1)), rounding=way).normalize():f} {unit}"
+            for one, way in ((high, ROUND_HALF_UP), (low * (1 + _NOISE), ROUND_DOWN))
+        ]
+        if texts[0] != texts[1] and high.quantize(min(step, Decimal(1))) > low:
+            break
+    return texts[0], texts[1]
 
 
 def _dose(label: Label, dose: float) -> str:

@@ -16,7 +16,7 @@ from weedzone.errors import InputError, WeedzoneError
 from weedzone.given import path_given
 from weedzone.map_scene import Scene, heading, scene
 from weedzone.map_style import CAUTIONS, area_text, fill_text, short
-from weedzone.measured import product_text
+from weedzone.measured import plain_amount
 from weedzone.placed import place
 from weedzone.rig import Spreader
 from weedzone.sizing import Sized, check_job
@@ -161,7 +161,7 @@ def _rows(job: Sized, shown: Scene, system: str) -> list[tuple[str, ...]]:
             short(row["turf"], 40),
             short(row["weeds"], 80),
             short(row["dose"]),
-            product_text(row["product_amount"], row["product_unit"], job.rig, system),
+            plain_amount(row["product_amount"], row["product_unit"], system),
             area_text(row["area_m2"], system),
             fill_text(row["tanks"], holder),
         )

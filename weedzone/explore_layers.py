@@ -26,6 +26,7 @@ from bokeh.models import (  # type: ignore[attr-defined]  # its list of names is
 )
 from bokeh.plotting import figure
 
+from weedzone.map_labels import Wanted, place
 from weedzone.map_scene import Scene, seamless
 from weedzone.map_style import (
     BUFFER_FILL,
@@ -40,7 +41,7 @@ from weedzone.map_style import (
     turf_fills,
     untreated_fill,
 )
-from weedzone.measured import product_text
+from weedzone.measured import plain_amount
 from weedzone.rig import Spreader
 from weedzone.shapes import Array
 from weedzone.sizing import Sized
@@ -52,6 +53,9 @@ _HATCH = {
 }  # fmt: skip
 _DASHES = ("dashed", "dotted", "dotdash", "dashdot")
 _MAP_PX = 500
+_MAP_WIDTH_PX = 700.0  # as most pages open; wider ones leave more room
+_LETTER_PX = 7.5
+_MOST_PLACED = 200
 _KEY_ROW_PX = 24
 _FOOT_M = 1.0 / FT2_PER_M2**0.5
 # Texts go in as text: no markup in them is read.
@@ -98,6 +102,7 @@ class _Drawing:
             items=self._ordered(), ncols=2, click_policy="hide", location="left", border_line_color=None
         )
         key.update(label_text_font_size="12px", glyph_height=18, glyph_width=18, spacing=2, padding=2)
+        key.update(label_width=max((len(one.label.value) for _, one in self.items), default=0) * 6 + 12)
         key.update(inactive_fill_color="#FFFFFF", inactive_fill_alpha=0.75)
         self.plot.add_layout(key, "below")
         self.plot.height = _MAP_PX + rows * _KEY_ROW_PX
@@ -129,7 +134,7 @@ class _Drawing:
                 "area": [area_text(one, self.system) for one in rows["area_m2"]],
                 "tanks": [fill_text(one, holder) for one in rows["tanks"]],
                 "amount": [
-                    product_text(one, unit, self.job.rig, self.system)
+                    plain_amount(one, unit, self.system)
                     for one, unit in zip(rows["product_amount"], rows["product_unit"], strict=True)
                 ],
                 "caution": [short(one, 80) if one else "none named" for one in rows["caution"]],
@@ -234,17 +239,47 @@ class _Drawing:
             texts = list(self.job.zones["zone"].iloc[self.scene.zone_row])
         if not len(points):
             return
+        points, leaders = self._apart(points, texts)
         data = {
             "x": points[:, 0].tolist(),
             "y": points[:, 1].tolist(),
             "text": [_no_formula(one) for one in texts],
         }
+        drawn_leaders = []
+        if len(leaders):
+            ends = dict(zip(("x0", "y0", "x1", "y1"), leaders.T.tolist(), strict=True))
+            source = ColumnDataSource(ends)
+            drawn_leaders = [self.plot.segment("x0", "y0", "x1", "y1", source=source, line_color=INK)]
         drawn = self.plot.text(
             "x", "y", "text", source=ColumnDataSource(data), text_font_size="12px", text_align="center",
             text_baseline="middle", text_color=INK,
         )  # fmt: skip
         drawn.glyph.update(background_fill_color="#FFFFFF", background_fill_alpha=0.8, padding=1)
-        self._key(6, "names", drawn)
+        self._key(6, "names", drawn, *drawn_leaders)
+
+    def _apart(self, points: Array, texts: Sequence[str]) -> tuple[Array, Array]:
+        """Places of labels that keep off one another as the page opens, and the leaders of those that stand off."""
+        none = np.empty((0, 4))
+        if len(points) > _MOST_PLACED:
+            return points, none
+        shown = [*self.scene.turf, *self.scene.zones, *self.scene.hulls]
+        west, south, east, north = shapely.total_bounds(np.array(shown, dtype=object))
+        scale = max((east - west) / _MAP_WIDTH_PX, (north - south) / _MAP_PX, 1e-9)
+        origin = np.array([west, south])
+        spots = shapely.points((points - origin) / scale)
+        # Names of sites lie on them; a zone's may stand beside it.
+        wanted = [
+            Wanted(shapely.buffer(spot, 1.0), [(_LETTER_PX * len(text) + 4.0, 16.0)])
+            for spot, text in zip(spots, texts, strict=True)
+        ]
+        frame = (-_MAP_WIDTH_PX, -_MAP_PX, 2.0 * _MAP_WIDTH_PX, 2.0 * _MAP_PX)
+        at, leaders = points.copy(), []
+        for number, found in enumerate(place(wanted, frame, 2.0, spots[:0])):
+            if found is not None:
+                at[number] = origin + scale * np.array([found.x, found.y])
+                if found.anchor is not None:
+                    leaders.append([*at[number], *points[number]])
+        return at, np.array(leaders) if leaders else none
 
     def _areas(self, shapes: Array, columns: Mapping[str, Sequence[object]], **style: Any) -> Any:
         xs, ys = _nested(shapes)

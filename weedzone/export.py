@@ -6,6 +6,7 @@ All of them appear together or not at all; see `weedzone.placed`.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,7 @@ from weedzone.cells import write_csv
 from weedzone.errors import InputError
 from weedzone.filenames import file_names
 from weedzone.geofiles import write_geojson, write_gpkg, write_kml, write_parquet
-from weedzone.placed import place
+from weedzone.placed import check_place, place
 from weedzone.sizing import Sized
 
 _MAPS = 40  # sites with a picture of their own; the overview shows the rest
@@ -68,6 +69,23 @@ def write(job: Sized, folder: str | Path, formats: Iterable[str] = ("gpkg", "csv
             _WRITERS[one](job, new)
 
     return place(Path(folder), all_of_them)
+
+
+def check(folder: Path, formats: Iterable[str]) -> list[str]:
+    """Refuse a place or formats that `write` would refuse, before the work is done.
+
+    Nothing is left behind, and the folder is not made.
+
+    Returns
+    -------
+    list of str
+        The formats, by their own names.
+    """
+    wanted = _formats(formats)
+    if "parquet" in wanted and find_spec("pyarrow") is None:
+        raise InputError("GeoParquet needs the library pyarrow", field="formats", mend="pip install pyarrow")
+    check_place(folder)
+    return wanted
 
 
 def _formats(formats: Iterable[str]) -> list[str]:

@@ -136,6 +136,10 @@ class Portfolio:
         lines += ["", "Follow each product's label; local rules and a licensed applicator decide."]
         return "\n".join(lines)
 
+    def __str__(self) -> str:
+        """The summary."""
+        return self.summary()
+
 
 def size_portfolio(
     source: str | Path,

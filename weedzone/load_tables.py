@@ -14,8 +14,9 @@ from weedzone.amounts import Amounts, amounts, on_the_measure
 from weedzone.dosing import Plan, Rig
 from weedzone.errors import Finding
 from weedzone.loads import carried, served, split_loads
+from weedzone.pour import pour, weigh
 from weedzone.rig import Sprayer
-from weedzone.shapes import Array, Floats, Ints
+from weedzone.shapes import Array, Bools, Floats, Ints
 from weedzone.survey import Survey
 from weedzone.tables import columns, zone_order
 from weedzone.units import FLOZ_PER_L, FT2_PER_M2, GAL_PER_L
@@ -97,7 +98,7 @@ def load_tables(
     totals |= {"loads": count, "extras_floz": pair_needs.extras_L * FLOZ_PER_L}
     load_needs = mix_needs.rows(row).times(share)
     loads = table(at, load_needs, load_area, fill[row] * share, load=number, of=count[at])
-    measured, findings = _measured(load_needs, product[at], planned, rig)
+    measured, findings = _measured(load_needs, product[at], number, planned, rig)
     loads |= {
         "extras_floz": load_needs.extras_L * FLOZ_PER_L,
         "pass": turn_of_mix[row],
@@ -153,7 +154,7 @@ def _zones_of(zones: _Zones, load: Ints, zone: Ints, n_loads: int) -> Array:
 
 
 def _measured(
-    needs: Amounts, product: Ints, planned: Mapping[str, Plan], rig: Rig
+    needs: Amounts, product: Ints, number: Ints, planned: Mapping[str, Plan], rig: Rig
 ) -> tuple[dict[str, Floats], list[Finding]]:
     """What to measure into each load, and what its rounding does to the dose."""
     plan_list = list(planned.values())
@@ -164,12 +165,25 @@ def _measured(
         "measured_amount": columns(replace(needs, product=measured), product, plan_list)["product_amount"],
         "dose_effect_pct": 100.0 * (measured / needs.product - 1.0),
     }
-    findings = []
-    for p in np.unique(product[coarse]):
-        many, every = int((coarse & (product == p)).sum()), int((product == p).sum())
-        message = (
-            f"{many} of {every} loads take less product than the rig's measure shows to a twentieth: "
-            "take a finer one, in mL or g"
+    findings = [
+        Finding(
+            "warning",
+            "rig",
+            list(planned)[p],
+            _too_coarse(rig, plan_list[p], coarse & (product == p), number),
         )
-        findings.append(Finding("warning", "rig", list(planned)[p], message))
+        for p in np.unique(product[coarse])
+    ]
     return out, findings
+
+
+def _too_coarse(rig: Rig, plan: Plan, coarse: Bools, number: Ints) -> str:
+    """Say for which loads of a product the measure is too coarse."""
+    liquid = plan.label.form == "liquid"
+    step = rig.step(plan.label.form) or 0.0
+    tool, fine = ("measure", "mL") if liquid else ("scale", "g")
+    steps = pour(step, "us", step) if liquid else weigh(step, "us", step).removesuffix(" by weight")
+    count = int(coarse.sum())
+    which = f"load {number[coarse][0]}" if count == 1 else f"{count} loads"
+    them = "it" if count == 1 else "them"
+    return f"the {steps} {tool} is too coarse for {which}: measure {them} in {fine}"

@@ -92,7 +92,8 @@ def short(text: object, most: int = 32) -> str:
 def area_text(area_m2: float, system: str = "us") -> str:
     """Area for a label: square feet or metres."""
     value, unit = (area_m2 * FT2_PER_M2, "ft²") if system == "us" else (area_m2, "m²")
-    return f"{area(value)} {unit}" if value >= 0.05 else f"under 0.1 {unit}"
+    least = 1.0 if system == "us" else 0.1  # no survey walked on foot tells of less
+    return f"{area(value)} {unit}" if value >= least else f"under {least:g} {unit}"
 
 
 def fill_text(tanks: float, holder: str = "tank") -> str:

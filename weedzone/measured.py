@@ -9,7 +9,9 @@ from __future__ import annotations
 import datetime as dt
 import math
 import unicodedata
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from fractions import Fraction
 from typing import Any
 
 import pandas as pd
@@ -20,38 +22,83 @@ from weedzone.pour import pour_step_L, weigh_step_kg
 from weedzone.rig import Sprayer, Spreader
 from weedzone.units import FLOZ_PER_L, FT2_PER_M2, GAL_PER_L, LB_PER_KG, OZ_PER_KG, pour, weigh
 
+LEAST_FT2 = 1.0  # no survey walked on foot tells of less
 _JOINERS = "\u200c\u200d"
+_FAINT, _SLIGHT = 1e-3, 1e-2  # [L or kg]
+_FORMS = {"fl oz": "liquid", "oz": "dry", "lb": "granule"}
 _PER_SI = {"fl oz": FLOZ_PER_L, "oz": OZ_PER_KG, "lb": LB_PER_KG}
 
 
-def product_text(amount: float, unit: str, rig: Rig, system: str = "us") -> str:
-    """Print an amount of product as poured or weighed, rounded down to the step of the rig's measure.
+@dataclass(frozen=True)
+class Pour:
+    """One amount to measure, rounded down to what can be measured.
 
-    Where that would leave out more than a twentieth, it is printed in mL or g, finer than the measure.
+    Attributes
+    ----------
+    si : float
+        As measured [L or kg].
+    unit : {"fl oz", "oz", "lb"}
+    fine : bool
+        Whether it is measured in mL or g: the measure at hand, or the steps of US units, are too coarse.
+    step : float
+        Steps in which it is measured otherwise [L or kg].
+    """
+
+    si: float
+    unit: str
+    fine: bool
+    step: float
+
+    @property
+    def faint(self) -> bool:
+        """Whether it is too little to measure well: below 1 mL or 1 g (common practice, no source)."""
+        return self.si < _FAINT
+
+    @property
+    def slight(self) -> bool:
+        """Whether it wants a syringe or a fine scale: below 10 mL or 10 g (common practice, no source)."""
+        return self.si < _SLIGHT
+
+    def texts(self, system: str = "us") -> tuple[str, str]:
+        """Print what the crew measures, and the same amount in the other units; empty if it is in mL or g alone."""
+        text = pour if self.unit == "fl oz" else weigh
+        if not self.fine and _tidy_in_metric(self.step, self.unit):  # a cup in mL is read in mL
+            return text(self.si, "metric", self.step, round_down=True), ""
+        metric = text(self.si, "metric", round_down=True)
+        if self.fine:
+            return metric, ""
+        us = text(self.si, "us", self.step, round_down=True)
+        return (us, metric) if system == "us" else (metric, us)
+
+    def text(self, system: str = "us") -> str:
+        """Both in one: "28 fl oz (828 mL)"."""
+        first, other = self.texts(system)
+        return f"{first} ({other})" if other else first
+
+
+def pour_of(si: float, unit: str, rig: Rig) -> Pour:
+    """Round an amount down to the step of the rig's measure, or to common steps where it names none.
+
+    Where that would leave out more than a twentieth, it is measured in mL or g, finer than the measure.
 
     Parameters
     ----------
-    amount : float
+    si : float
+        [L or kg]
     unit : {"fl oz", "oz", "lb"}
         Of a job's ``product_unit``.
     """
-    si = amount / _PER_SI[unit]
-    if unit == "fl oz":
-        return _down(si, pour, pour_step_L, _step(unit, rig), system)
-    return _down(si, weigh, weigh_step_kg, _step(unit, rig), system)
+    own = rig.step(_FORMS[unit])
+    return _rounded(si, unit, own)
 
 
-def _step(unit: str, rig: Rig) -> float | None:
-    """Step of the rig's measure, where it measures this sort of amount."""
-    return rig.measure if rig.measure_kind == ("volume" if unit == "fl oz" else "mass") else None
-
-
-def _down(
-    si: float, text: Callable[..., str], own: Callable[[float, str], float], step: float | None, system: str
-) -> str:
-    if system == "us" and not _coarse(si, step or own(si, system)):
-        return text(si, system, step, round_down=True)
-    return text(si, "metric", round_down=True)
+def _rounded(si: float, unit: str, own: float | None) -> Pour:
+    common = pour_step_L if unit == "fl oz" else weigh_step_kg
+    step = common(si, "us") if own is None else own
+    # Below what US units are used for, the common step is already that of mL or g.
+    fine = _coarse(si, step) or (own is None and step == common(si, "metric"))
+    down = common(si, "metric") if fine else step
+    return Pour(min(math.floor(si / down + 1e-9) * down, si), unit, fine, step)
 
 
 def _coarse(si: float, step: float) -> bool:
@@ -59,25 +106,67 @@ def _coarse(si: float, step: float) -> bool:
     return math.floor(si / step + 1e-9) * step < 0.95 * si
 
 
-def too_fine(amount: float, unit: str, rig: Rig) -> bool:
-    """Whether an amount is too small for the steps of the rig's measure."""
-    step = _step(unit, rig)
-    return step is not None and _coarse(amount / _PER_SI[unit], step)
+def _tidy_in_metric(step: float, unit: str) -> bool:
+    """Whether a step is a round part of a mL or g, and none of an ounce or pound."""
+    us, metric = Fraction(step * _PER_SI[unit]), Fraction(step * 1000)
+    return abs(metric.limit_denominator(10) / metric - 1) < 1e-9 < abs(us.limit_denominator(100) / us - 1)
+
+
+def product_text(amount: float, unit: str, rig: Rig, system: str = "us") -> str:
+    """Print an amount of product as poured or weighed; see `pour_of`.
+
+    Parameters
+    ----------
+    amount : float
+    unit : {"fl oz", "oz", "lb"}
+        Of a job's ``product_unit``.
+    """
+    return pour_of(amount / _PER_SI[unit], unit, rig).texts(system)[0]
+
+
+def amount_text(si: float, unit: str, system: str = "us", *, fine: bool = False) -> str:
+    """Print an amount that is not measured by itself, to three figures: "28 fl oz (828 mL)", or "3.8 mL" if fine."""
+    us = f"{short(si * _PER_SI[unit])} {unit}"
+    small, large = ("mL", "L") if unit == "fl oz" else ("g", "kg")
+    metric = f"{short(si)} {large}" if si >= 1 else f"{short(1000 * si)} {small}"
+    if fine:
+        return metric
+    return f"{us} ({metric})" if system == "us" else f"{metric} ({us})"
+
+
+def plain_amount(amount: float, unit: str, system: str = "us") -> str:
+    """Print an amount in one unit for a column: fl oz, oz and lb, or mL, g and kg."""
+    if system == "us":
+        return f"{short(amount)} {unit}"
+    si = amount / _PER_SI[unit]
+    return f"{short(si)} kg" if unit == "lb" else f"{short(1000 * si)} {'mL' if unit == 'fl oz' else 'g'}"
+
+
+def water_texts(litres: float, system: str = "us") -> tuple[str, str]:
+    """Print water to add, rounded up to the step of a jug, and the same amount in the other units."""
+    if litres <= 0:
+        return pour(0.0, system), ""
+    step = pour_step_L(litres, system)
+    rounded = math.ceil(litres / step - 1e-9) * step
+    return pour(rounded, system), pour(rounded, "metric" if system == "us" else "us")
 
 
 def water_text(litres: float, system: str = "us") -> str:
     """Print water to add, rounded up to the step of a jug."""
-    if litres <= 0:
-        return pour(0.0, system)
-    step = pour_step_L(litres, system)
-    return pour(math.ceil(litres / step - 1e-9) * step, system)
+    return water_texts(litres, system)[0]
 
 
-def added_texts(label: Label, rig: Rig, solution_L: float, system: str = "us") -> list[tuple[str, str]]:
+def added(label: Label, rig: Rig, solution_L: float) -> list[tuple[str, Pour]]:
     """Name and amount of each adjuvant of the label and extra of the rig for a volume of solution, rounded down."""
     extras = rig.extras if isinstance(rig, Sprayer) else ()
-    added = [(one.name, one.rate) for one in label.adjuvants] + [(one.name, one.rate) for one in extras]
-    return [(name, _down(rate * solution_L, pour, pour_step_L, None, system)) for name, rate in added]
+    each = [(one.name, one.rate) for one in label.adjuvants] + [(one.name, one.rate) for one in extras]
+    return [(name, _rounded(rate * solution_L, "fl oz", None)) for name, rate in each]
+
+
+def solution_text(litres: float, system: str = "us") -> str:
+    """Print a volume of solution in both units."""
+    texts = f"{short(litres * GAL_PER_L)} gal", f"{short(litres)} L"
+    return f"{texts[0]} ({texts[1]})" if system == "us" else f"{texts[1]} ({texts[0]})"
 
 
 def size_text(load: Mapping[Any, Any], rig: Rig) -> str:
@@ -136,15 +225,25 @@ def short(number: float) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
-def ground_text(area_m2: float, area_ft2: float) -> str:
+def ground_text(area_m2: float, ft2: float) -> str:
     """Print an area in square feet and square metres."""
-    return f"{area(area_ft2)} ft² ({area(area_m2)} m²)"
+    us, metric = _areas(area_m2, ft2)
+    return f"{us} ({metric})" if metric else us
 
 
 def ground_pair(area_m2: float, system: str) -> tuple[str, str]:
     """An area in the units that come first, and in the others."""
-    us, metric = f"{area(area_m2 * FT2_PER_M2)} ft²", f"{area(area_m2)} m²"
-    return (us, metric) if system == "us" else (metric, us)
+    us, metric = _areas(area_m2, area_m2 * FT2_PER_M2)
+    return (us, metric) if system == "us" or not metric else (metric, us)
+
+
+def _areas(area_m2: float, ft2: float) -> tuple[str, str]:
+    return area_ft2(ft2), "" if 0 < ft2 < LEAST_FT2 else f"{area(area_m2)} m²"
+
+
+def area_ft2(ft2: float) -> str:
+    """Print an area in square feet; below one it is only said to be below."""
+    return "under 1 ft²" if 0 < ft2 < LEAST_FT2 else f"{area(ft2)} ft²"
 
 
 def area(number: float) -> str:

@@ -52,6 +52,24 @@ def place(folder: Path, write: Callable[[Path], None]) -> list[Path]:
     return files
 
 
+def check_place(folder: Path) -> None:
+    """Refuse a folder that cannot be made or written, leaving nothing behind.
+
+    Raises
+    ------
+    InputError
+        Naming the folder.
+    """
+    there = next(one for one in (folder.absolute(), *folder.absolute().parents) if one.exists())
+    if not there.is_dir():
+        raise InputError("a file is in the way of the folder", file=there, mend="name another folder")
+    try:
+        with tempfile.TemporaryDirectory(prefix=".weedzone-", dir=there):
+            pass
+    except OSError as fault:
+        raise InputError(f"the folder cannot be written ({fault.strerror})", file=folder) from fault
+
+
 def _move(new: Path, folder: Path, old: Path) -> list[Path]:
     """Move all files into place; if one can't be, put back what was there."""
     names = sorted(path.relative_to(new) for path in new.rglob("*") if path.is_file())

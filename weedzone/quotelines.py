@@ -220,7 +220,7 @@ def _material(write: Writer, one: Material, prices: Prices, shared: tuple[Decima
         write.add(one.name, "material", Decimal(1), "share", *shared)
         return
     sold = prices.containers[plain(one.name)][0]
-    per_unit = sold.price / rounded(Decimal(repr(sold.content * _PER_SI[one.unit])), _PRICE)
+    per_unit = _five_figures(sold.price / rounded(Decimal(repr(sold.content * _PER_SI[one.unit])), _PRICE))
     with_it = "" if one.name == one.product else f", added to {one.product}"
     write.add(
         one.name,
@@ -230,6 +230,11 @@ def _material(write: Writer, one: Material, prices: Prices, shared: tuple[Decima
         per_unit,
         f"by use, {rounded(sold.price, write.coin)} for {sold.size}{with_it}",
     )
+
+
+def _five_figures(price: Decimal) -> Decimal:
+    """A price worked out from a container, in figures that can be read: 1.3906, not 1.390625."""
+    return rounded(price, max(_PRICE, Decimal(1).scaleb(price.adjusted() - 4))) if price else price
 
 
 def _labour(write: Writer, prices: Prices) -> None:

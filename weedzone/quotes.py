@@ -169,7 +169,7 @@ class Quote:
         return to_json(self, path)
 
     def write(self, folder: str | Path) -> list[Path]:
-        """Write ``quote.html``, ``quote.csv``, ``quote.json``, and of several sites a page each in ``sites``."""
+        """Write the customer's pages and your own files; see `weedzone.quotesheet.write`."""
         from weedzone.quotesheet import write
 
         return write(self, folder)

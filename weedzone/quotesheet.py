@@ -64,10 +64,15 @@ def to_json(quote: Quote, path: str | Path) -> Path:
 
 
 def write(quote: Quote, folder: str | Path) -> list[Path]:
-    """Write ``quote.html``, ``quote.csv``, ``quote.json``, and the customer's page of each site in ``sites``."""
+    """Write a quote to a folder.
+
+    For the customer: ``customer.html``, and the page of each site in ``sites``. For the applicator alone, with
+    overhead, margin and the survey's doubt: ``quote.html``, ``quote.csv``, ``quote.json``.
+    """
 
     def all_of_them(new: Path) -> None:
         _text(new / "quote.html", _page(quote))
+        _text(new / "customer.html", _page(quote, customer=True))
         write_csv(quote.lines, new / "quote.csv")
         _text(new / "quote.json", _json(quote))
         (new / "sites").mkdir()

@@ -17,9 +17,11 @@ from weedzone.recordtexts import absent, text_of
 _GEOD = Geod(ellps="WGS84")
 _FORM_OF_UNIT = {"fl oz": "liquid", "oz": "dry", "lb": "granule"}
 _AMOUNT = {"liquid": ("volume", "fl oz"), "dry": ("mass", "oz"), "granule": ("mass", "lb")}
+UNIT_OF_FORM = {form: unit for form, (_, unit) in _AMOUNT.items()}
 _DOSE_UNIT = {"liquid": "fl oz/ksqft", "dry": "oz/ksqft", "granule": "lb/ksqft"}
 _MIX_UNIT = {"liquid": "fl oz/gal", "dry": "oz/gal"}
 _ROUNDING = 1e-6
+AS_THE_SHEET = "amounts as the mix sheet planned them"
 
 
 def treated(
@@ -48,10 +50,7 @@ def treated(
     zones["form"] = [_form(job, zone) for zone in zones.to_dict("records")]
     findings: list[Finding] = []
     if applied is None:
-        amounts = [_planned(zone) for zone in zones.to_dict("records")]
-        plots = [
-            {**zone, "amount": text} for zone, text in zip(zones.to_dict("records"), amounts, strict=True)
-        ]
+        plots = list(_as_mixed(job, zones.to_dict("records")))
     elif isinstance(applied, gpd.GeoDataFrame):
         plots = list(_as_sprayed(applied, zones, site, findings))
     elif isinstance(applied, Mapping):
@@ -138,6 +137,21 @@ def _named(key: object, rows: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
         known = ", ".join(dict.fromkeys([*rows["zone"].dropna(), *rows["product"]]))
         raise InputError(f"{key!r} is no zone or product here", field="applied", mend=f"name one of: {known}")
     return named
+
+
+def _as_mixed(job: Any, zones: list[dict[Any, Any]]) -> Iterator[dict[str, Any]]:
+    """Zones with what the mix sheet puts on them: measured amounts, without what stays in pump and lines."""
+    if not hasattr(job, "served"):
+        yield from ({**zone, "amount": _planned(zone)} for zone in zones)
+        return
+    from weedzone.poured import by_zone, poured
+
+    on_ground = by_zone(job, poured(job))
+    for zone in zones:
+        kind, unit = _AMOUNT[zone["form"]]
+        si = on_ground[str(zone["site"]), str(zone["zone"]), str(zone["product"])]
+        mixed = {**zone, "product_amount": units.convert(si, kind, unit)}
+        yield {**mixed, "amount": _planned(mixed), "remarks": AS_THE_SHEET}
 
 
 def _as_told(
@@ -230,7 +244,9 @@ def _row(job: Any, plot: dict[str, Any], findings: list[Finding]) -> dict[str, A
         "reentry": getattr(label, "reentry", None),
         "equipment": getattr(getattr(job, "rig", None), "name", None),
     }  # fmt: skip
-    kept = ("site", "zone", "product", "use", "turf", "weeds", "form", "mix", "amount", "dose", "solution")
+    kept = (
+        "site", "zone", "product", "use", "turf", "weeds", "form", "mix", "amount", "dose", "solution", "remarks",
+    )  # fmt: skip
     return {
         **{name: text_of(columns.get(name), name) for name in kept},
         **{name: text_of(value, name) for name, value in told.items()},

@@ -18,11 +18,12 @@ import geopandas as gpd
 import pandas as pd
 import shapely
 
-from weedzone import recordstore
+from weedzone import recordstore, units
 from weedzone.errors import Finding, InputError
 from weedzone.given import path_given, refuse_unless, unknown_options
-from weedzone.recordrows import dosed, shares, treated
-from weedzone.recordrules import missing_elements
+from weedzone.measured import amount_text, plain_line
+from weedzone.recordrows import AS_THE_SHEET, UNIT_OF_FORM, dosed, shares, treated
+from weedzone.recordrules import ELEMENTS, missing_elements
 from weedzone.recordsheet import records_to_csv, records_to_html
 from weedzone.recordtexts import clock, day_of, moment, text_of, texts_of, utc_now
 
@@ -84,6 +85,19 @@ class Record:
     missing: Mapping[str, tuple[str, ...]]
     findings: tuple[Finding, ...] = ()
 
+    def __str__(self) -> str:
+        """The record in a few lines."""
+        lines = [f"Record {self.id} in {self.path}: {len(self.rows)} row(s)"]
+        for (site, product), mine in self.rows.groupby(["site", "product"], sort=False):
+            form = mine["form"].iloc[0]
+            si = sum(units.to_si(one, "amount", form=form) for one in mine["amount"])
+            amount = amount_text(si, UNIT_OF_FORM[form])
+            lines.append(f"  {site}: {product}, {amount} on {mine['area_ft2'].sum():,.0f} ft²")
+        if self.missing:
+            lines.append(f"  not written down: {', '.join(ELEMENTS[name] for name in self.missing)}")
+        lines += [f"  {one.severity}: {one.feature}: {one.message}" for one in self.findings]
+        return "\n".join(plain_line(one) if one.strip() == one else f"  {plain_line(one)}" for one in lines)
+
     def to_csv(self, path: str | Path) -> Path:
         """Write the rows for a spreadsheet; see `records_to_csv`."""
         return records_to_csv(self.rows, path)
@@ -111,7 +125,8 @@ def record(
     path : str or pathlib.Path
         The GeoPackage; made if it does not exist. Its layer ``history`` serves the next survey.
     applied : mapping or geopandas.GeoDataFrame, optional
-        None: every zone as planned. A mapping of zone or product to the amount of product really used
+        None: every zone as the mix sheet planned it, with the amounts that it had measured, less what stays in
+        pump and lines; the remarks say so. A mapping of zone or product to the amount of product really used
         ("1.2 gal"): zones that it does not name were not sprayed (a finding says so), and the amount of a
         product is shared over its zones as planned. Or the polygons really sprayed, with columns ``product``
         and ``amount`` (the total on the polygon), and ``site``, ``zone``, ``turf``, ``weeds`` where known.
@@ -140,6 +155,10 @@ def record(
     place = path_given(path, "a record", 'record(job, "records.gpkg")')
     day, given = _told(dict(details), date, getattr(job, "on", None))
     rows, findings = treated(job, applied, site)
+    said = given.get("remarks")
+    if said and "remarks" in rows:
+        rows["remarks"] = [f"{said}; {one}" if one else said for one in rows["remarks"]]
+        del given["remarks"]
     for name, value in {"date": day, **given}.items():
         # What label and rig say stands where the applicator says nothing.
         if value is not None or name not in rows:
@@ -249,8 +268,14 @@ def _reallotted(rows: gpd.GeoDataFrame, applied: Mapping[str, object]) -> gpd.Ge
     for index, row in zip(rows.index, rows.to_dict("records"), strict=True):
         amount = allotted.get(index, row["amount"])  # a row that is not named stays as it is
         if amount is not None:
-            kept.append({**row, **dosed(amount, row)} if index in allotted else row)
+            told = {"remarks": _without(row["remarks"], AS_THE_SHEET), **dosed(amount, row)}
+            kept.append({**row, **told} if index in allotted else row)
     return gpd.GeoDataFrame(kept, columns=rows.columns, geometry="geometry", crs=rows.crs)
+
+
+def _without(remarks: object, said: str) -> str | None:
+    """Remarks less what no longer holds once the true amount is known."""
+    return text_of("; ".join(one for one in str(remarks or "").split("; ") if one != said), "remarks")
 
 
 def _named(rows: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

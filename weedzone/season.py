@@ -148,6 +148,10 @@ class SeasonPlan:
             )
         return "\n".join([*lines, *CAUTIONS])
 
+    def __str__(self) -> str:
+        """The summary."""
+        return self.summary()
+
 
 def season_plan(
     job: Sized,

@@ -11,6 +11,7 @@ from typing import Any
 from urllib.parse import quote
 
 import jinja2
+import pandas as pd
 
 from weedzone.errors import InputError
 from weedzone.filenames import file_names
@@ -18,6 +19,7 @@ from weedzone.given import path_given, refuse_unless
 from weedzone.measured import day_text, ground_pair, plain_line, size_text
 from weedzone.names import nearest
 from weedzone.placed import place
+from weedzone.poured import poured
 from weedzone.sheet_page import page
 from weedzone.sizing import Sized, check_job
 
@@ -67,18 +69,19 @@ def sheet(
     if system not in ("us", "metric"):
         raise InputError(f"no system of units {system!r}", field="system", mend='write "us" or "metric"')
     sites, day = _sites(job, site), _day(job, date)
+    made = poured(job)
     if target.suffix.lower() in _ENDINGS and not target.is_dir():
         if len(sites) > 1:
             raise InputError(
                 f"{len(sites)} sheets do not fit one file", file=target, mend="name a folder, or one site"
             )
-        return place(target.parent, lambda new: _write(new / target.name, _sheet(job, sites[0], day, system)))
+        return place(target.parent, lambda new: _write(new / target.name, _sheet(job, sites[0], day, system, made)))
 
     names = {one: f"{stem}.html" for one, stem in file_names(sites, reserved=("index",)).items()}
 
     def all_of_them(new: Path) -> None:
         for one, name in names.items():
-            _write(new / name, _sheet(job, one, day, system))
+            _write(new / name, _sheet(job, one, day, system, made))
         if len(sites) > 1:
             _write(new / "index.html", _index(job, names, day, system))
 
@@ -114,8 +117,8 @@ def _day(job: Sized, date: dt.date | str | None) -> dt.date:
         raise InputError(f"{date!r} is no date", field="date", mend="write it as 2026-05-10") from None
 
 
-def _sheet(job: Sized, site: str, day: dt.date, system: str) -> str:
-    return _template("sheet.html").render(page(job, site, day, system), map=_map(job, [site], system))
+def _sheet(job: Sized, site: str, day: dt.date, system: str, made: pd.DataFrame) -> str:
+    return _template("sheet.html").render(page(job, site, day, system, made), map=_map(job, [site], system))
 
 
 def _index(job: Sized, names: dict[str, str], day: dt.date, system: str) -> str:

@@ -11,17 +11,19 @@ import pandas as pd
 from weedzone.cautions import CAUTIONS
 from weedzone.label import Label
 from weedzone.measured import (
-    added_texts,
+    added,
+    amount_text,
     capacity_text,
     day_text,
     ground_pair,
     loads_text,
     plain_line,
-    product_text,
     short,
-    water_text,
+    solution_text,
+    water_texts,
 )
 from weedzone.mixing import Item, order_of_addition
+from weedzone.poured import poured
 from weedzone.rig import Sprayer
 from weedzone.sheet_rules import (
     NAME,
@@ -35,8 +37,10 @@ from weedzone.sheet_rules import (
     weather,
 )
 from weedzone.sizing import Sized
-from weedzone.units import GAL_PER_L, KSQFT_PER_M2, LB_PER_KG
+from weedzone.units import FT2_PER_M2, GAL_PER_L, KSQFT_PER_M2, LB_PER_KG
 
+_SAME = ("tanks", "made_up_L")
+_WHOLLY = 0.995  # share of the ground from which it counts as wetted all over
 _LOADS = 6  # groups of like loads of one product
 # Lines up to which each setting of the print holds two pages, as tried in a browser; see `_lines_of`.
 _DENSITY = (("", 60.0), ("dense", 72.0), ("denser", 92.0), ("densest", 112.0))
@@ -45,7 +49,9 @@ _DENSITY = (("", 60.0), ("dense", 72.0), ("denser", 92.0), ("densest", 112.0))
 _CAPS = ((14, 12), (8, 8), (4, 4))
 
 
-def page(job: Sized, site: str, date: dt.date, system: str = "us") -> dict[str, Any]:
+def page(
+    job: Sized, site: str, date: dt.date, system: str = "us", loads: pd.DataFrame | None = None
+) -> dict[str, Any]:
     """Everything on the sheet of one site.
 
     Parameters
@@ -56,18 +62,25 @@ def page(job: Sized, site: str, date: dt.date, system: str = "us") -> dict[str, 
         Day of spraying.
     system : {"us", "metric"}
         Units that come first.
+    loads : DataFrame, optional
+        `weedzone.poured.poured` of the job, where it is at hand.
     """
+    made = poured(job) if loads is None else loads
     content: dict[str, Any] = {}
     for zones, listed in _CAPS:
-        content = _content(job, site, date, system, zones, listed)
+        content = _content(job, site, date, system, zones, listed, made)
         if _lines_of(content) <= _DENSITY[-1][1]:
             break
     return content | {"density": _density(_lines_of(content))}
 
 
-def _content(job: Sized, site: str, date: dt.date, system: str, zones: int, listed: int) -> dict[str, Any]:
-    mine = {name: frame[frame["site"] == site] for name, frame in _frames(job).items()}
-    labels = [job.labels[str(name)] for name in mine["totals"]["product"]]
+def _content(
+    job: Sized, site: str, date: dt.date, system: str, zones: int, listed: int, made: pd.DataFrame
+) -> dict[str, Any]:
+    frames = _frames(job) | {"made": made}
+    mine = {name: frame[frame["site"] == site] for name, frame in frames.items()}
+    by_product = dict(list(mine["made"].groupby("product", sort=False)))  # in the order of work
+    labels = [job.labels[str(name)] for name in by_product]
     ledger, granules = mine["ledger"], not isinstance(job.rig, Sprayer)
     treated = ledger["outcome"] == "treated"
     return {
@@ -75,7 +88,7 @@ def _content(job: Sized, site: str, date: dt.date, system: str, zones: int, list
         "day": day_text(date),
         "head": _head(job, mine, ledger["area_m2"][treated].sum(), ledger["area_m2"][~treated].sum(), system),
         "rig": _rig(job),
-        "products": _products(job, labels, mine, system),
+        "products": [_product(job, one, by_product[one.name], mine["loads"], system) for one in labels],
         "granules": granules,
         "zones": _zones(mine["zones"], system, zones),
         "left": left_alone(ledger[~treated], system, listed),
@@ -101,6 +114,7 @@ def _lines_of(content: dict[str, Any]) -> float:
     full = [14, 4 * len(products), *(_lines(one, 140) for one in content["warnings"])]
     full += [len(one["loads"]) * (2 if len(one["added"]) > 2 else 1.2) for one in products]
     full += [_lines(f"{one['facts']}{one['actives']}", 140) + _lines(one["said"], 140) for one in products]
+    full += [_lines(one["before"] + one["ground"], 140) for one in products]
     full += [max(_lines(one["turf"] + one["caution"], 30), _lines(one["weeds"], 60)) for one in zones]
     full += [2 * ((len(products) + 3) // 4)]
     half: list[float] = [_lines(" ".join(map(str, row)), 75) for row in content["kept"]["rows"]]
@@ -141,24 +155,17 @@ def _rig(job: Sized) -> str:
             )
         if rig.unusable_L > 0:
             gallons = short(rig.unusable_L * GAL_PER_L)
-            said.append(f"{gallons} gal stays in tank and lines and is not in these amounts")
+            said.append(f"{gallons} gal stays in tank and lines")
         if rig.priming_L > 0:
             said.append(f"{short(rig.priming_L * GAL_PER_L)} gal fills the lines first")
     elif rig.unusable_kg > 0:
-        said.append(
-            f"{short(rig.unusable_kg * LB_PER_KG)} lb stays in the hopper and is not in these amounts"
-        )
+        said.append(f"{short(rig.unusable_kg * LB_PER_KG)} lb stays in the hopper")
     return "; ".join(said)
 
 
-def _products(
-    job: Sized, labels: list[Label], mine: dict[str, pd.DataFrame], system: str
-) -> list[dict[str, Any]]:
-    return [_product(job, label, mine["loads"], system) for label in labels]
-
-
-def _product(job: Sized, label: Label, loads: pd.DataFrame, system: str) -> dict[str, Any]:
-    rows = loads[loads["product"] == label.name]
+def _product(
+    job: Sized, label: Label, rows: pd.DataFrame, loads: pd.DataFrame, system: str
+) -> dict[str, Any]:
     groups = _like(rows)
     extras = job.rig.extras if isinstance(job.rig, Sprayer) else ()
     steps = order_of_addition(label, extras)
@@ -168,13 +175,38 @@ def _product(job: Sized, label: Label, loads: pd.DataFrame, system: str) -> dict
         "facts": ", ".join(plain_line(one, NAME) for one in facts),
         "signal": plain_line(label.signal_word, 20),
         "actives": ", ".join(_active(one.name, one.group) for one in label.actives),
-        "loads_text": loads_text(rows, job.rig),
-        "added": [plain_line(name, NAME) for name, _ in added_texts(label, job.rig, 1.0)],
+        "loads_text": loads_text(loads[loads["product"] == label.name], job.rig),
+        "ground": _on_ground(job, rows, system),
+        "before": plain_line(rows["before"].iloc[0], TEXT),
+        "added": [plain_line(name, NAME) for name, _ in added(label, job.rig, 1.0)],
         "loads": [_load(job, label, group, system) for group in groups[:_LOADS]],
         "more": max(0, len(groups) - _LOADS),
         "order": [_step(item) for item in steps],
         "said": plain_line(label.hints.get("mixing", ""), TEXT),
     }
+
+
+def _on_ground(job: Sized, rows: pd.DataFrame, system: str) -> str:
+    """What of a product and its mix goes on the ground, as the record will say, and what stays in the rig."""
+    unit = rows["product_unit"].iloc[0]
+    fine = any(one.fine for one in rows["pour"])
+    product = amount_text(float(rows["ground_si"].sum()), unit, system, fine=fine)
+    area = ground_pair(float(rows["area_m2"].sum()), system)[0]
+    if not isinstance(job.rig, Sprayer):
+        left = float(rows["start_amount"].sum()) / LB_PER_KG
+        more = f"; {amount_text(left, 'lb', system)} more stays in the hopper" if left > 0 else ""
+        return f"On the ground: {product} on {area}{more}."
+    text = f"On the ground: {solution_text(float(rows['solution_L'].sum()), system)} with {product} on {area}"
+    wet = float(rows["wet_ft2"].sum())
+    if wet < _WHOLLY * float(rows["area_ft2"].sum()):
+        text += f", of which spot work wets {ground_pair(wet / FT2_PER_M2, system)[0]}"
+    start = float(rows["start_L"].sum())
+    if start > 0:
+        made_up = solution_text(float(rows["made_up_L"].sum()), system)
+        text += f". Make up {made_up}: {solution_text(start, system)} of it stays in pump and lines"
+    elif job.rig.unusable_L + job.rig.priming_L > 0:
+        text += ". Pump and lines still hold this mix from the site before: nothing is made up for them"
+    return f"{text}."
 
 
 def _step(item: Item) -> str:
@@ -190,7 +222,7 @@ def _like(rows: pd.DataFrame) -> list[list[dict[Any, Any]]]:
     """Loads that follow one another with the same amounts."""
     groups: list[list[dict[Any, Any]]] = []
     for row in rows.to_dict("records"):
-        if groups and math.isclose(groups[-1][0]["tanks"], row["tanks"], rel_tol=1e-9):
+        if groups and all(math.isclose(groups[-1][0][of], row[of], rel_tol=1e-9) for of in _SAME):
             groups[-1].append(row)
         else:
             groups.append([row])
@@ -198,29 +230,22 @@ def _like(rows: pd.DataFrame) -> list[list[dict[Any, Any]]]:
 
 
 def _load(job: Sized, label: Label, rows: list[dict[Any, Any]], system: str) -> dict[str, Any]:
-    row, other = rows[0], "metric" if system == "us" else "us"
-    number = str(row["load"]) if len(rows) == 1 else f"{row['load']} to {rows[-1]['load']}"
-    both = [added_texts(label, job.rig, row["solution_L"], one) for one in (system, other)]
-    gallons, litres = f"{short(row['solution_gal'])} gal", f"{short(row['solution_L'])} L"
+    row, several = rows[0], len(rows) > 1
+    number = f"{row['load']} to {rows[-1]['load']}" if several else str(row["load"])
+    made_up = row["made_up_L"]
+    gallons, litres = f"{short(made_up * GAL_PER_L)} gal", f"{short(made_up)} L"
+    covers = ground_pair(sum(one["area_m2"] for one in rows), system)
+    zones = dict.fromkeys(zone for one in rows for zone in one["zones"].split("; "))
     return {
         "number": f"{number} of {row['of']}",
-        "each": len(rows) > 1,
-        "water": (water_text(row["water_L"], system), water_text(row["water_L"], other)),
-        "product": _pair(
-            *(
-                product_text(row["product_amount"], row["product_unit"], job.rig, one)
-                for one in (system, other)
-            )
-        ),
-        "added": [_pair(first[1], second[1]) for first, second in zip(*both, strict=True)],
+        "each": several,
+        "water": water_texts(row["water_L"], system),
+        "product": row["pour"].texts(system),
+        "added": [one.texts(system) for _, one in added(label, job.rig, made_up)],
         "makes": (gallons, litres) if system == "us" else (litres, gallons),
-        "covers": ground_pair(row["area_m2"], system),
-        "zones": plain_line("; ".join(dict.fromkeys(one["zones"] for one in rows)), NAME),
+        "covers": (f"{covers[0]} together" if several else covers[0], covers[1]),
+        "zones": plain_line("; ".join(zones), NAME),
     }
-
-
-def _pair(first: str, second: str) -> tuple[str, str]:
-    return (first, "" if second == first else second)
 
 
 def _zones(zones: pd.DataFrame, system: str, most: int) -> dict[str, Any]:

@@ -11,9 +11,10 @@ import pandas as pd
 
 from weedzone.errors import InputError
 from weedzone.label import Label
-from weedzone.measured import day_text, ground_pair, plain_line, too_fine
+from weedzone.measured import day_text, ground_pair, plain_line
 from weedzone.sizing import Sized
 from weedzone.units import convert, show
+from weedzone.untreated import Left, left_by_kind
 from weedzone.weather_limits import Limits, strictest
 
 NAME, TEXT = 48, 160  # letters
@@ -22,17 +23,22 @@ _OWN_PLACE = ("mixing",)
 
 def left_alone(rest: pd.DataFrame, system: str, most: int) -> dict[str, Any]:
     """Infested ground that is not treated, by outcome and reason, the largest first."""
-    by = rest.groupby(["outcome", "reason"])["area_m2"].sum().sort_values(ascending=False, kind="stable")
-    rows = by.reset_index().to_dict("records")
-    tail = rows[most:]
+    grouped = left_by_kind(rest)
+    tail = grouped.rows[most:]
     return {
         "rows": [
-            (ground_pair(row["area_m2"], system)[0], row["outcome"], plain_line(row["reason"], 120))
-            for row in rows[:most]
+            (ground_pair(one.area_m2, system)[0], one.outcome, _held(one, system))
+            for one in grouped.rows[:most]
         ],
-        "rest": len(tail),
-        "rest_area": ground_pair(sum(row["area_m2"] for row in tail), system)[0],
+        "rest": len(tail) + grouped.faint,
+        "rest_area": ground_pair(sum(one.area_m2 for one in tail) + grouped.faint_m2, system)[0],
     }
+
+
+def _held(one: Left, system: str) -> str:
+    reason = plain_line(one.reason, 120)
+    others = ground_pair(one.others_m2, system)[0]
+    return f"{reason} ({others} near others too)" if one.others_m2 > 0 else reason
 
 
 def kept_off(job: Sized, site: str, labels: list[Label], system: str, most: int) -> dict[str, Any]:
@@ -148,18 +154,31 @@ def warnings(job: Sized, mine: dict[str, pd.DataFrame], date: dt.date, most: int
         for row in mine["zones"].to_dict("records")
         if row["caution"]
     ]
-    loads = mine["loads"].to_dict("records")
-    fine = dict.fromkeys(
-        plain_line(row["product"], NAME)
-        for row in loads
-        if too_fine(row["product_amount"], row["product_unit"], job.rig)
-    )
-    if fine:
-        found.append(
-            f"Too little for the steps of the measure at hand: {', '.join(fine)}. Use a syringe or a fine scale."
-        )
+    found += _measures(mine["made"])
     found += [plain_line(one.message, TEXT) for one in job.rig.findings(date)]
     found = [text[:1].upper() + text[1:] for text in found]
     if len(found) > most:
         found[most - 1 :] = [f"and {len(found) - most + 1} more: see the job's findings"]
+    return found
+
+
+def _measures(made: pd.DataFrame) -> list[str]:
+    """Which amounts want a finer measure, and which are too little to measure well."""
+    pours = list(made[["product", "pour"]].itertuples(index=False, name=None))
+    found = []
+    for says, those in (
+        (
+            "Measure in mL or g, the steps of the measure are too coarse",
+            [p for p in pours if p[1].fine and not p[1].slight],
+        ),
+        ("Measure with a syringe or a fine scale", [p for p in pours if p[1].slight and not p[1].faint]),
+        (
+            "Too little to measure well, under 1 mL or 1 g; mix for several sites in one run, or leave it out",
+            [p for p in pours if p[1].faint],
+        ),
+    ):
+        texts = dict.fromkeys(f"{plain_line(name, NAME)} {one.texts('metric')[0]}" for name, one in those)
+        if texts:
+            more = f" and {len(texts) - 3} more" if len(texts) > 3 else ""
+            found.append(f"{says}: {', '.join(list(texts)[:3])}{more}.")
     return found

@@ -9,22 +9,28 @@ import pandas as pd
 from weedzone.cautions import CAUTIONS
 from weedzone.label import Label
 from weedzone.measured import (
-    added_texts,
+    added,
+    amount_text,
     area,
+    area_ft2,
     capacity_text,
     day_text,
     ground_text,
     loads_text,
     plain_line,
-    product_text,
     run_text,
-    short,
-    water_text,
+    solution_text,
+    water_texts,
 )
+from weedzone.poured import poured, total
 from weedzone.rig import Spreader
 from weedzone.sizing import Sized
+from weedzone.units import FT2_PER_M2
+from weedzone.untreated import left_by_kind
 
 WIDTH = 80
+_OTHER_USE = "the label has no rate for the use"
+_WHOLLY = 0.995  # share of an amount or of ground from which the rest is not worth a word
 _SITES, _REASONS, _FINDINGS = 10, 12, 8
 
 
@@ -37,10 +43,10 @@ def summary(job: Sized) -> str:
         Lines of at most 80 columns. For several sites the products are taken together, and the first sites
         follow.
     """
-    sites = job.survey.sites
-    blocks = [_head(job, sites), _balance(job), _products(job), _left(job)]
+    sites, made = job.survey.sites, poured(job)
+    blocks = [_head(job, sites), _balance(job), _products(job, made), _left(job)]
     if len(sites) > 1:
-        blocks.append(_by_site(job, sites))
+        blocks.append(_by_site(job, sites, made))
     blocks += [_noticed(job), _cautions(job)]
     return "\n\n".join("\n".join(block) for block in blocks if block)
 
@@ -80,74 +86,90 @@ def _treated(ledger: pd.DataFrame) -> pd.DataFrame:
     return ledger[ledger["outcome"] == "treated"]
 
 
-def _products(job: Sized) -> list[str]:
+def _products(job: Sized, made: pd.DataFrame) -> list[str]:
     lines = ["TO MIX" if not isinstance(job.rig, Spreader) else "TO SPREAD"]
     if not len(job.totals):
         return [*lines, "  nothing: no infested ground may be treated"]
-    for name, rows in job.totals.groupby("product", sort=True):
+    for name, rows in made.groupby("product", sort=True):
         lines += _product(job, job.labels[str(name)], rows)
     return lines
 
 
-def _product(job: Sized, label: Label, rows: pd.DataFrame) -> list[str]:
-    total = rows.sum(numeric_only=True)
-    unit = rows["product_unit"].iloc[0]
+def _product(job: Sized, label: Label, made: pd.DataFrame) -> list[str]:
     facts = ", ".join(filter(None, (label.form, label.registration, label.signal_word.upper())))
     lines = _wrapped(f"{plain_line(label.name, 80)} ({plain_line(facts, 120)})", "  ", "    ")
-    facts_of = [("ground", ground_text(total.area_m2, total.area_ft2))]
-    if total.solution_L > 0:
-        litres = f"{short(total.solution_gal)} gal ({short(total.solution_L)} L)"
-        facts_of += [
-            ("solution", litres),
-            ("water", f"{water_text(total.water_L)} ({short(total.water_L)} L)"),
-        ]
-    poured, metric = (
-        product_text(total.product_amount, unit, job.rig, system) for system in ("us", "metric")
-    )
-    facts_of.append(("product", poured if poured == metric else f"{poured} ({metric})"))
-    for added, amount in added_texts(label, job.rig, total.solution_L):
-        facts_of.append(("and", f"{amount} of {plain_line(added, 60)}"))
-    facts_of.append(("loads", _loads(job, label, rows)))
+    facts_of = [("ground", _ground(made))]
+    start, on_ground = float(made["start_L"].sum()), float(made["solution_L"].sum())
+    if on_ground > 0:
+        more = f", {solution_text(start)} of it stays in pump and lines" if start > 0 else ""
+        made_up = solution_text(float(made["made_up_L"].sum()))
+        facts_of += [("make up", made_up + more), ("water", " or ".join(water_texts(made["water_L"].sum())))]
+    facts_of.append(("product", _amount(made)))
+    each = [added(label, job.rig, litres) for litres in made["made_up_L"]]
+    for parts in zip(*each, strict=True):
+        amount = total([one for _, one in parts]).text()
+        facts_of.append(("and", f"{amount} of {plain_line(parts[0][0], 60)}"))
+    facts_of.append(("loads", _loads(job, label, made["site"].nunique())))
     for fact, text in facts_of:
         lines += _wrapped(text, f"    {fact:<10}")
     return lines
 
 
-def _loads(job: Sized, label: Label, rows: pd.DataFrame) -> str:
+def _ground(made: pd.DataFrame) -> str:
+    area = float(made["area_ft2"].sum())
+    text = ground_text(float(made["area_m2"].sum()), area)
+    wet = float(made["wet_ft2"].sum())
+    return f"{text}; spot work wets {area_ft2(wet)} of it" if 0 < wet < _WHOLLY * area else text
+
+
+def _amount(made: pd.DataFrame) -> str:
+    """What is measured of a product, and how much of it goes on the ground where some stays in the rig."""
+    pour = total(list(made["pour"]))
+    text = pour.text()
+    ground = float(made["ground_si"].sum())
+    if ground < pour.si * _WHOLLY:
+        text += f", {amount_text(ground, pour.unit, fine=pour.fine)} of it on the ground"
+    if any(one.faint for one in made["pour"]):
+        text += "; some loads take less than can be measured well"
+    return text
+
+
+def _loads(job: Sized, label: Label, sites: int) -> str:
     mine = job.loads[job.loads["product"] == label.name]
-    if len(rows) == 1:
-        return loads_text(mine, job.rig)
-    return f"{run_text(float(rows['tanks'].sum()), job.rig)} in one run; {len(mine):,} site by site"
+    rows = job.totals[job.totals["product"] == label.name]
+    liquid = " on the ground" if not isinstance(job.rig, Spreader) else ""
+    if sites == 1:
+        return loads_text(mine, job.rig) + liquid
+    return f"{len(mine):,} site by site, as made up here; in one run {run_text(float(rows['tanks'].sum()), job.rig)}"
 
 
 def _left(job: Sized) -> list[str]:
     rest = job.ledger[job.ledger["outcome"] != "treated"]
     if not len(rest):
         return []
-    by = rest.groupby(["outcome", "reason"])["area_ft2"].sum().sort_values(ascending=False, kind="stable")
+    grouped = left_by_kind(rest)
     lines = ["LEFT ALONE, the largest first"]
-    for row in by.iloc[:_REASONS].reset_index().to_dict("records"):
-        reason = plain_line(row["reason"], 160)
-        lines += _wrapped(f"{row['outcome']}: {reason}", f"{area(row['area_ft2']):>10} ft²  ")
-    if len(by) > _REASONS:
-        lines.append(
-            f"{area(by.iloc[_REASONS:].sum()):>10} ft²  for {len(by) - _REASONS} other reasons: see the ledger"
-        )
+    for one in grouped.rows[:_REASONS]:
+        text = f"{one.outcome}: {plain_line(one.reason, 160)}"
+        if one.others_m2 > 0:
+            text += f" ({area_ft2(one.others_m2 * FT2_PER_M2)} near others too)"
+        lines += _wrapped(text, f"{area(one.area_m2 * FT2_PER_M2):>10} ft²  ")
+    tail = grouped.rows[_REASONS:]
+    count = len(tail) + grouped.faint
+    if count:
+        ground = area_ft2((sum(one.area_m2 for one in tail) + grouped.faint_m2) * FT2_PER_M2)
+        lines.append(f"{ground:>14}  for {count} other reason{'s' * (count > 1)}: see the ledger")
     return lines
 
 
-def _by_site(job: Sized, sites: list[str]) -> list[str]:
+def _by_site(job: Sized, sites: list[str], made: pd.DataFrame) -> list[str]:
     lines = [f"SITES{f', the first {_SITES} of {len(sites):,}' if len(sites) > _SITES else ''}"]
     treated = _treated(job.ledger).groupby("site")["area_ft2"].sum()
     infested = job.ledger.groupby("site")["area_ft2"].sum()
     for site in sites[:_SITES]:
-        rows = job.totals[job.totals["site"] == site]
-        what = ", ".join(
-            f"{plain_line(row['product'], 40)} "
-            f"{product_text(row['product_amount'], row['product_unit'], job.rig)}"
-            for row in rows.to_dict("records")
-        )
-        ground = f"{area(treated.get(site, 0.0))} of {area(infested.get(site, 0.0))} ft²"
+        mine = made[made["site"] == site].groupby("product", sort=True)["pour"].agg(list)
+        what = ", ".join(f"{plain_line(name, 40)} {total(pours).texts()[0]}" for name, pours in mine.items())
+        ground = f"{area_ft2(treated.get(site, 0.0))} of {area_ft2(infested.get(site, 0.0))}"
         lines += _wrapped(f"{plain_line(site, 40)}: {ground}; {what or 'nothing to treat'}", "  ", "    ")
     return lines
 
@@ -158,11 +180,17 @@ def _noticed(job: Sized) -> list[str]:
     of_note = of_note if len(of_note) else table
     if not len(table):
         return []
+    other_use = of_note["message"].str.contains(_OTHER_USE, regex=False) & (of_note["layer"] == "labels")
     lines = ["TAKE NOTE"]
-    for row in of_note.iloc[:_FINDINGS].itertuples():
+    shown = of_note[~other_use].iloc[:_FINDINGS]
+    for row in shown.itertuples():
         where = plain_line(f"{row.layer} {row.feature}", 80)
         lines += _wrapped(f"{row.severity}: {where}: {plain_line(row.message)}", "  ", "    ")
-    more = len(table) - min(len(of_note), _FINDINGS)
+    count = int(other_use.sum())
+    if count:
+        names = ", ".join(plain_line(name, 40) for name in of_note.loc[other_use, "feature"][:_FINDINGS])
+        lines += _wrapped(f"note: labels without a rate for {job.use} use, not used: {names}", "  ", "    ")
+    more = len(table) - len(shown) - count
     if more:
         lines.append(f"  and {more:,} more: see the findings")
     return lines

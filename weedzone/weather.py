@@ -109,6 +109,10 @@ class SprayWindows:
         lines += [f"{row.severity}: {row.message}" for row in self.findings.itertuples()]
         return "\n".join([*lines, CAUTION])
 
+    def __str__(self) -> str:
+        """The summary."""
+        return self.summary()
+
     def _line(self, row: Mapping[Any, Any]) -> str:
         direction = row["wind_from_deg"]
         origin = "of no one direction" if np.isnan(direction) else f"from {direction:.0f} deg"
