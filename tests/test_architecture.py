@@ -69,7 +69,17 @@ def test_public_face_is_what_it_says() -> None:
 
 
 def test_plain_import_is_light() -> None:
-    heavy = ["matplotlib", "bokeh", "pint", "jinja2", "pvlib", "astral", "psychrolib", "distributed", "networkx"]
+    heavy = [
+        "matplotlib",
+        "bokeh",
+        "pint",
+        "jinja2",
+        "pvlib",
+        "astral",
+        "psychrolib",
+        "distributed",
+        "networkx",
+    ]
     code = f"import sys, weedzone; print([name for name in {heavy!r} if name in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

@@ -36,7 +36,9 @@ def folder(tmp_path: Path) -> Path:
     place.mkdir()
     x, y = 500_000, 4_400_000
     layers = {
-        "turf": gpd.GeoDataFrame({"turf": ["tall fescue"]}, geometry=[shapely.box(x, y, x + 30, y + 20)], crs=CRS),
+        "turf": gpd.GeoDataFrame(
+            {"turf": ["tall fescue"]}, geometry=[shapely.box(x, y, x + 30, y + 20)], crs=CRS
+        ),
         "infestations": gpd.GeoDataFrame(
             {"weed": ["dandelion"]}, geometry=[shapely.box(x + 5, y + 5, x + 15, y + 15)], crs=CRS
         ),
@@ -69,7 +71,9 @@ def test_check_reads_without_sizing(folder: Path, capsys: pytest.CaptureFixture[
 
 
 def test_module_runs(folder: Path) -> None:
-    done = subprocess.run([sys.executable, "-m", "weedzone", "check", str(folder)], capture_output=True, text=True)
+    done = subprocess.run(
+        [sys.executable, "-m", "weedzone", "check", str(folder)], capture_output=True, text=True
+    )
     assert done.returncode == 0, done.stderr
 
 
@@ -113,7 +117,9 @@ def test_no_crs(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
 def test_unknown_crs(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     frame = gpd.read_file(folder / "turf.geojson")
     folder.joinpath("turf.geojson").unlink()
-    gpd.GeoDataFrame({"turf": ["tall fescue"]}, geometry=frame.geometry.to_numpy()).to_parquet(folder / "turf.parquet")
+    gpd.GeoDataFrame({"turf": ["tall fescue"]}, geometry=frame.geometry.to_numpy()).to_parquet(
+        folder / "turf.parquet"
+    )
     assert size(*usual(folder), "--crs", "EPSG:0") == 2
     refused(capsys, "EPSG:0")
 

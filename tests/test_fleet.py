@@ -37,7 +37,9 @@ def rig() -> wz.Sprayer:
 @pytest.fixture(scope="module")
 def lots() -> dict[str, gpd.GeoDataFrame]:
     file = SAMPLES / "quince_bend" / "survey.gpkg"
-    return {name: gpd.read_file(file, layer=name) for name in ("turf", "infestations", "keep_out", "boundary")}
+    return {
+        name: gpd.read_file(file, layer=name) for name in ("turf", "infestations", "keep_out", "boundary")
+    }
 
 
 @pytest.fixture(scope="module")
@@ -68,7 +70,11 @@ def assert_same(found: wz.Portfolio, job: wz.Job) -> None:
 
 
 def test_blocks_give_what_the_whole_gives(
-    tmp_path: Path, lots: dict[str, gpd.GeoDataFrame], labels: dict[str, wz.Label], rig: wz.Sprayer, at_once: wz.Job
+    tmp_path: Path,
+    lots: dict[str, gpd.GeoDataFrame],
+    labels: dict[str, wz.Label],
+    rig: wz.Sprayer,
+    at_once: wz.Job,
 ) -> None:
     source = as_parquet(lots, tmp_path / "source")
     found = wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=5, on=DAY)
@@ -123,7 +129,9 @@ def test_shared_keep_outs_hold_at_every_site_they_come_near(
     middle = (south + north) / 2
     # Long edges bend by centimetres between projections; a river of short ones does not.
     river = shapely.segmentize(shapely.LineString([(west - 900, middle), (east + 900, middle)]), 20.0)
-    extra = gpd.GeoDataFrame({"site": [None], "kind": ["creek"]}, geometry=[river], crs=metres).to_crs(lots["turf"].crs)
+    extra = gpd.GeoDataFrame({"site": [None], "kind": ["creek"]}, geometry=[river], crs=metres).to_crs(
+        lots["turf"].crs
+    )
     with_river = {**lots, "keep_out": pd.concat([lots["keep_out"], extra], ignore_index=True)}
     source = as_parquet(with_river, tmp_path / "source")
     found = wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=4, on=DAY)
@@ -140,7 +148,9 @@ def test_shared_keep_outs_hold_at_every_site_they_come_near(
 def test_sites_without_a_name_are_refused(
     tmp_path: Path, lots: dict[str, gpd.GeoDataFrame], labels: dict[str, wz.Label], rig: wz.Sprayer
 ) -> None:
-    source = as_parquet({**lots, "infestations": lots["infestations"].drop(columns="site")}, tmp_path / "source")
+    source = as_parquet(
+        {**lots, "infestations": lots["infestations"].drop(columns="site")}, tmp_path / "source"
+    )
     with pytest.raises(wz.SurveyError, match="site"):
         wz.size_portfolio(source, labels, rig, out=tmp_path / "out", on=DAY)
     with pytest.raises(wz.SurveyError, match="no such"):
@@ -173,7 +183,11 @@ wz.size_portfolio(sys.argv[1], labels, rig, out=sys.argv[4], block=1, on="2026-0
 
 @pytest.mark.slow
 def test_a_killed_run_goes_on_where_it_was(
-    tmp_path: Path, lots: dict[str, gpd.GeoDataFrame], labels: dict[str, wz.Label], rig: wz.Sprayer, at_once: wz.Job
+    tmp_path: Path,
+    lots: dict[str, gpd.GeoDataFrame],
+    labels: dict[str, wz.Label],
+    rig: wz.Sprayer,
+    at_once: wz.Job,
 ) -> None:
     source, out = as_parquet(lots, tmp_path / "source"), tmp_path / "out"
     arguments = [str(one) for one in (source, SAMPLES / "labels", SAMPLES / "rigs.toml", out)]
@@ -230,7 +244,9 @@ def test_on_a_cluster_with_a_worker_killed(
     alone = wz.size_portfolio(source, labels, rig, out=tmp_path / "one", block=4, on=DAY)
     monkeypatch.setattr(fleet, "work_on", _die_once)
     with (
-        LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None, local_directory=tmp_path) as cluster,
+        LocalCluster(
+            n_workers=2, threads_per_worker=1, dashboard_address=None, local_directory=tmp_path
+        ) as cluster,
         Client(cluster) as client,
     ):
         spread = wz.size_portfolio(source, labels, rig, out=tmp_path / "two", block=4, on=DAY, client=client)

@@ -75,7 +75,9 @@ def sheet(
             raise InputError(
                 f"{len(sites)} sheets do not fit one file", file=target, mend="name a folder, or one site"
             )
-        return place(target.parent, lambda new: _write(new / target.name, _sheet(job, sites[0], day, system, made)))
+        return place(
+            target.parent, lambda new: _write(new / target.name, _sheet(job, sites[0], day, system, made))
+        )
 
     names = {one: f"{stem}.html" for one, stem in file_names(sites, reserved=("index",)).items()}
 
