@@ -220,7 +220,7 @@ def test_the_volume_that_a_refusal_names_is_allowed_and_differs_from_the_one_ref
     one = label(rates=(Rate("spot", None, (mix, mix), None),), limits=limits)
     volume = to_si(carrier, "volume_per_area")
     rig = Sprayer("boom", tank_L=15.0, carrier_L_per_m2=volume)
-    if float(carrier.split()[0]) <= allowed:
+    if float(carrier.split(maxsplit=1)[0]) <= allowed:
         assert plan(one, "spot", rig).dose_high > 0
         return
     with pytest.raises(wz.LabelError) as caught:
