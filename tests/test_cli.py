@@ -227,6 +227,25 @@ def test_quote_a_neighbourhood(tmp_path: Path, capsys: pytest.CaptureFixture[str
         assert f"lot {number:02d}" in said
     assert "total" in said
     assert {"quote.html", "quote.csv", "quote.json"} <= {path.name for path in out.iterdir()}
+    assert "for the customer: customer.html" in said
+    assert "warning:" not in said.split("Written to")[0].replace("warning: turf", "")
+
+
+@pytest.mark.parametrize(
+    ("options", "word"),
+    [(("--formats", "pdf"), "no format 'pdf'"), (("--formats", "csv"), "a file is in the way")],
+)
+def test_formats_and_folder_are_checked_before_the_work(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], options: tuple[str, str], word: str
+) -> None:
+    taken = tmp_path / "taken"
+    if "csv" in options:
+        taken.write_text("a file")
+    assert size(*usual(), "--out", taken, *options) == 2
+    told = capsys.readouterr()
+    assert word in told.err
+    assert told.out == ""
+    assert taken.is_file() == ("csv" in options)
 
 
 def test_portfolio(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

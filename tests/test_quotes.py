@@ -378,3 +378,13 @@ def test_the_sample_neighbourhood_gives_a_quote_per_lot_and_a_total(tmp_path):
     paid = found.lines[(found.lines["item"] == "travel") & (found.lines["visit"] == 1)]
     days = -(-len(paid) // 10)  # ten sites to a day
     assert sum(paid["amount"], D(0)) == travel * days
+
+
+def test_unit_prices_can_be_read():
+    """44.50 for a quart of 32 fl oz is 1.390625 an ounce: five figures say it, and small prices keep theirs."""
+    from weedzone.quotelines import _five_figures
+
+    assert _five_figures(Decimal("44.50") / 32) == Decimal("1.3906")
+    assert _five_figures(Decimal("0.00123456")) == Decimal("0.001235")
+    assert _five_figures(Decimal(88) / 16) == Decimal("5.5")
+    assert _five_figures(Decimal(0)) == 0

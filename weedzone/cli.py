@@ -14,7 +14,7 @@ from weedzone.label import USES, read_labels
 from weedzone.placed import check_place
 from weedzone.policy import read_policy
 from weedzone.rig import Sprayer, Spreader, read_rig
-from weedzone.survey import Survey, read_survey
+from weedzone.survey import read_survey
 
 DONE, DOUBTFUL, REFUSED = 0, 1, 2
 
@@ -178,20 +178,8 @@ def _portfolio(options: argparse.Namespace) -> int:
 
 def _check(options: argparse.Namespace) -> int:
     survey = read_survey(options.survey, crs=options.crs)
-    _say(_survey_lines(survey))
+    _say(survey.summary())
     return DOUBTFUL if (survey.findings["severity"] == "error").any() else DONE
-
-
-def _survey_lines(survey: Survey) -> str:
-    counts = []
-    for name in ("turf", "infestations", "keep_out", "boundary", "history"):
-        layer = getattr(survey, name)
-        counts.append(f"{name} {'-' if layer is None else len(layer)}")
-    lines = [f"{len(survey.sites)} site(s), {survey.crs.name}", ", ".join(counts)]
-    rows = survey.findings
-    lines.append(f"{len(rows)} finding(s)" + (":" if len(rows) else ""))
-    lines += [f"  {row.severity}: {row.layer} {row.feature}: {row.message}" for row in rows.itertuples()]
-    return "\n".join(lines)
 
 
 def _label(options: argparse.Namespace) -> int:

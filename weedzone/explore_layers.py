@@ -102,7 +102,9 @@ class _Drawing:
             items=self._ordered(), ncols=2, click_policy="hide", location="left", border_line_color=None
         )
         key.update(label_text_font_size="12px", glyph_height=18, glyph_width=18, spacing=2, padding=2)
-        key.update(label_width=max((len(one.label.value) for _, one in self.items), default=0) * 6 + 12)
+        # Two columns that do not touch, and fit a phone.
+        longest = max((len(one.label.value) for _, one in self.items), default=0)
+        key.update(label_width=int(min(5.5 * longest + 8, 142)))
         key.update(inactive_fill_color="#FFFFFF", inactive_fill_alpha=0.75)
         self.plot.add_layout(key, "below")
         self.plot.height = _MAP_PX + rows * _KEY_ROW_PX

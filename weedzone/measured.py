@@ -25,6 +25,7 @@ from weedzone.units import FLOZ_PER_L, FT2_PER_M2, GAL_PER_L, LB_PER_KG, OZ_PER_
 LEAST_FT2 = 1.0  # no survey walked on foot tells of less
 _JOINERS = "\u200c\u200d"
 _FAINT, _SLIGHT = 1e-3, 1e-2  # [L or kg]
+_COLUMN_LEAST = {"us": 0.01, "metric": 0.1}
 _FORMS = {"fl oz": "liquid", "oz": "dry", "lb": "granule"}
 _PER_SI = {"fl oz": FLOZ_PER_L, "oz": OZ_PER_KG, "lb": LB_PER_KG}
 
@@ -96,9 +97,9 @@ def _rounded(si: float, unit: str, own: float | None) -> Pour:
     common = pour_step_L if unit == "fl oz" else weigh_step_kg
     step = common(si, "us") if own is None else own
     # Below what US units are used for, the common step is already that of mL or g.
-    fine = _coarse(si, step) or (own is None and step == common(si, "metric"))
+    fine = bool(_coarse(si, step)) or (own is None and step == common(si, "metric"))
     down = common(si, "metric") if fine else step
-    return Pour(min(math.floor(si / down + 1e-9) * down, si), unit, fine, step)
+    return Pour(float(min(math.floor(si / down + 1e-9) * down, si)), unit, fine, step)
 
 
 def _coarse(si: float, step: float) -> bool:
@@ -135,10 +136,16 @@ def amount_text(si: float, unit: str, system: str = "us", *, fine: bool = False)
 
 
 def plain_amount(amount: float, unit: str, system: str = "us") -> str:
-    """Print an amount in one unit for a column: fl oz, oz and lb, or mL, g and kg."""
-    if system == "us":
-        return f"{short(amount)} {unit}"
+    """Print an amount in one unit for a column: fl oz, oz and lb, or mL, g and kg.
+
+    Less than 0.1 mL or 0.01 oz is no amount that anybody measures, and only said to be below.
+    """
+    least = _COLUMN_LEAST[system]
     si = amount / _PER_SI[unit]
+    if system == "us":
+        return f"{short(amount)} {unit}" if amount >= least else f"under {least:g} {unit}"
+    if unit != "lb" and 1000 * si < least:
+        return f"under {least:g} {'mL' if unit == 'fl oz' else 'g'}"
     return f"{short(si)} kg" if unit == "lb" else f"{short(1000 * si)} {'mL' if unit == 'fl oz' else 'g'}"
 
 

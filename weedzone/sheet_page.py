@@ -43,7 +43,7 @@ _SAME = ("tanks", "made_up_L")
 _WHOLLY = 0.995  # share of the ground from which it counts as wetted all over
 _LOADS = 6  # groups of like loads of one product
 # Lines up to which each setting of the print holds two pages, as tried in a browser; see `_lines_of`.
-_DENSITY = (("", 60.0), ("dense", 72.0), ("denser", 92.0), ("densest", 112.0))
+_DENSITY = (("", 60.0), ("dense", 72.0), ("denser", 92.0), ("densest", 112.0), ("crammed", 126.0))
 # Zones, and rows of each list, that are shown; what does not fit two pages is summed up, and the tables of the job
 # have all of it.
 _CAPS = ((14, 12), (8, 8), (4, 4))
@@ -113,8 +113,11 @@ def _lines_of(content: dict[str, Any]) -> float:
     products, zones = content["products"], content["zones"]["rows"]
     full = [14, 4 * len(products), *(_lines(one, 140) for one in content["warnings"])]
     full += [len(one["loads"]) * (2 if len(one["added"]) > 2 else 1.2) for one in products]
-    full += [_lines(f"{one['facts']}{one['actives']}", 140) + _lines(one["said"], 140) for one in products]
-    full += [_lines(one["before"] + one["ground"], 140) for one in products]
+    full += [
+        _lines("".join(one[of] for of in ("facts", "actives", "loads_text", "before", "ground")), 150)
+        + _lines(one["said"], 140)
+        for one in products
+    ]
     full += [max(_lines(one["turf"] + one["caution"], 30), _lines(one["weeds"], 60)) for one in zones]
     full += [2 * ((len(products) + 3) // 4)]
     half: list[float] = [_lines(" ".join(map(str, row)), 75) for row in content["kept"]["rows"]]

@@ -107,6 +107,25 @@ class Survey:
         """Names of the sites."""
         return [str(name) for name in self.local.sites]
 
+    def summary(self) -> str:
+        """The survey in words: sites, coordinate system, shapes of each layer, findings."""
+        counts = []
+        for name in LAYERS:
+            layer = getattr(self, name)
+            counts.append(f"{name} {'-' if layer is None else len(layer)}")
+        rows = self.findings
+        lines = [
+            f"{len(self.sites)} site(s), {self.crs.name}",
+            ", ".join(counts),
+            f"{len(rows)} finding(s)" + (":" if len(rows) else ""),
+        ]
+        lines += [f"  {row.severity}: {row.layer} {row.feature}: {row.message}" for row in rows.itertuples()]
+        return "\n".join(lines)
+
+    def __str__(self) -> str:
+        """The summary."""
+        return self.summary()
+
 
 def _is_empty(layer: object) -> bool:
     return hasattr(layer, "__len__") and not len(layer)
