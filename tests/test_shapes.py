@@ -223,3 +223,18 @@ def test_a_pentagram_keeps_its_middle() -> None:
     # Area of a pentagram of radius 1 (closed form): 10 tan(pi/10) / (3 - tan(pi/10)^2).
     tan = np.tan(np.pi / 10)
     assert fixed.area == pytest.approx(10 * tan / (3 - tan**2), rel=1e-9)
+
+
+@pytest.mark.slow
+def test_buffers_of_large_ragged_features_keep_the_same_bounds():
+    rng = np.random.default_rng(8)
+    angle = np.sort(rng.uniform(0, 2 * np.pi, 3000))
+    radius = 100 + 3 * np.sin(7 * angle) + rng.uniform(-0.05, 0.05, 3000)
+    ring = np.column_stack([np.cos(angle), np.sin(angle)]) * radius[:, np.newaxis]
+    shape = shapely.make_valid(shapely.Polygon(ring), method="structure")
+    found = buffers.safe_buffer(np.array([shape]), np.array([7.62]))[0]
+    xy = shapely.get_coordinates(shapely.boundary(found))
+    edge = shapely.points(np.concatenate([xy, (xy[1:] + xy[:-1]) / 2]))
+    share = shapely.distance(shape, edge) / 7.62
+    assert share.min() >= 1.0
+    assert share.max() <= 1.005

@@ -25,14 +25,16 @@ from weedzone.shapes import (
 # reaches too far there and, where lines cross themselves, was seen to fall short by 2 %.
 SHALLOW = 0.0101
 WIDEST = 1.0045  # a buffer that reaches further than this share of the distance is drawn again, edge by edge
-MOST_VERTICES = 2000  # of a feature that is drawn again only for that
+MOST_VERTICES = 2000  # of a feature that is drawn again edge by edge; above it, stretch by stretch
+STRETCH = 256  # vertices
+HUGE = 20_000  # vertices; drawing such a feature again would take longer than half a percent is worth
 
 
 def safe_buffer(geoms: Array, distance_m: Floats) -> Array:
     """Buffers that hold every point within the distance, and none further than 0.5 % beyond it.
 
     A distance of zero gives the polygon itself, and nothing for lines and points. Of features with more than
-    `MOST_VERTICES` vertices the edge may lie up to 1.3 % beyond the distance, where they bend inward.
+    `HUGE` vertices the edge may lie up to 1.3 % beyond the distance, where they bend inward.
     """
     geoms = _opened(np.asarray(geoms, dtype=object))
     distance = np.asarray(distance_m, dtype=float)
@@ -44,7 +46,10 @@ def safe_buffer(geoms: Array, distance_m: Floats) -> Array:
     bent = wide[_bent(geoms[wide], distance[wide])]
     again = bent[_astray(out[bent], geoms[bent], distance[bent])]
     if len(again):
-        out[again] = _edge_by_edge(geoms[again], distance[again])
+        large = shapely.get_num_coordinates(geoms[again]) > MOST_VERTICES
+        for rows, draw in ((again[~large], _edge_by_edge), (again[large], _by_stretches)):
+            if len(rows):
+                out[rows] = draw(geoms[rows], distance[rows])
     return areal(out)
 
 
@@ -120,9 +125,9 @@ def _astray(buffers: Array, geoms: Array, distance: Floats) -> Bools:
     row = owner[of[along]]
     shapely.prepare(geoms)
     bad = np.zeros(len(geoms), dtype=bool)
-    small = np.flatnonzero((shapely.get_num_coordinates(geoms) <= MOST_VERTICES)[row])
-    far = ~shapely.dwithin(geoms[row[small]], middle[small], WIDEST * distance[row[small]])
-    bad[row[small[far]]] = True
+    some = np.flatnonzero((shapely.get_num_coordinates(geoms) <= HUGE)[row])
+    far = ~shapely.dwithin(geoms[row[some]], middle[some], WIDEST * distance[row[some]])
+    bad[row[some[far]]] = True
     # Only lines were seen to fall short.
     lined = ~np.isin(shapely.get_type_id(geoms), (3, 6))
     for points, of_point in ((middle, row), (shapely.points(xy), owner[of])):
@@ -150,6 +155,31 @@ def _edge_by_edge(geoms: Array, distance: Floats) -> Array:
     of_member = np.concatenate([of_each, owner[solid]])
     order = np.argsort(of_member, kind="stable")
     return union_rows(members[order], of_member[order])
+
+
+def _by_stretches(geoms: Array, distance: Floats) -> Array:
+    """Buffers of large features as the union of those of stretches of their edges, each drawn with the same care."""
+    out = np.empty(len(geoms), dtype=object)
+    for at, geom in enumerate(geoms):
+        parts = parts_of(geoms[at : at + 1])[0]
+        solid = shapely.get_type_id(parts) == 3
+        points = shapely.get_type_id(parts) == 0
+        lines = [
+            shapely.get_coordinates(one)
+            for one in (*shapely.get_rings(parts[solid]), *parts[~solid & ~points])
+        ]
+        stretches = [
+            shapely.linestrings(xy[start : start + STRETCH])
+            for xy in lines
+            for start in range(0, len(xy) - 1, STRETCH - 1)
+        ]
+        drawn = np.concatenate([np.array(stretches, dtype=object), parts[points]])
+        members = np.concatenate(
+            [safe_buffer(drawn, np.full(len(drawn), distance[at])), areal(np.array([geom]))]
+        )
+        members = members[~shapely.is_empty(members)]
+        out[at] = union_rows(members, np.zeros(len(members), dtype=np.intp))[0]
+    return out
 
 
 def sweep(geoms: Array, distance_m: Floats, toward_deg: float, spread_deg: float) -> Array:
