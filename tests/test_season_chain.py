@@ -172,7 +172,9 @@ def test_recorded_spot_work_counts_only_what_went_down(tmp_path, labels, rig):
     job = wz.size_job(wz.read_survey(SITE), labels, rig, on=FIRST)
     rows = wz.record(job, tmp_path / "r.gpkg", date=FIRST, **DETAILS).rows
     down = sum(wz_amount_L(text) for text in rows["amount"])
-    assert down == pytest.approx(job.totals["product_amount"].sum() * 3.785411784 / 128, rel=1e-5)
+    planned = job.totals["product_amount"].sum() * 3.785411784 / 128
+    # As the sheet pours it: rounded down to what the measure shows, by at most a twentieth.
+    assert 0.95 * planned <= down <= planned * (1 + 1e-9)
 
 
 def wz_amount_L(text):

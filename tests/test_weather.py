@@ -516,7 +516,7 @@ def test_text_values_are_named():
 @pytest.mark.parametrize("value", [True, 10**400, "1,5", pd.Timestamp("2025-01-01"), "nan?"])
 def test_values_of_odd_kinds_are_named(value):
     table = good()
-    table["rain_in"] = [0.0, 0.0, value, *[0.0] * 21]
+    table["rain_in"] = pd.Series([0.0, 0.0, value, *[0.0] * 21], dtype=object)
     refused(table, r"row 3, rain_in")
 
 

@@ -76,8 +76,9 @@ def percent(part: Decimal) -> str:
 def deal(total: Decimal, weights: list[float], coin: Decimal) -> list[Decimal]:
     """Deal a sum out by weights in whole coins that add up to it (largest remainders; the first of equals)."""
     coins = int(total / coin)
-    whole = sum(weights)
-    exact = [coins * weight / whole if whole > 0 else coins / len(weights) for weight in weights]
+    largest = max(weights, default=0.0)
+    shares = [weight / largest if largest > 0 else 1.0 for weight in weights]
+    exact = [coins * share / sum(shares) for share in shares]
     dealt = [int(one + 1e-9) for one in exact]
     order = sorted(range(len(weights)), key=lambda at: (dealt[at] - exact[at], at))
     for at in order[: coins - sum(dealt)]:
