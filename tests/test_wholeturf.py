@@ -8,6 +8,7 @@ import pytest
 from plots import ROWS, label, size, survey
 
 from weedzone.errors import InputError, LabelError, UnitError
+from weedzone.policy import read_policy
 from weedzone.rig import make_rig
 from weedzone.shopping import shopping_list
 from weedzone.wholeturf import feed_label, nutrients, whole_turf
@@ -107,6 +108,22 @@ def test_warnings(nitrogen: str, given: object, yearly: object, said: list[str])
     found = warned(fed)
     assert len(found) == len(said)
     assert all(one in text for one, text in zip(said, found, strict=True))
+
+
+@pytest.mark.parametrize(
+    ("rule", "said"),
+    [
+        ('per_year = "10 lb/acre"', "would pass the year's 0.2296"),  # 10 / 43.56
+        ('per_application = "20 lb/acre"', "passes the policy's 0.4591"),  # 20 / 43.56
+        ('per_year = "500 lb/acre"', None),  # a laxer rule loosens nothing
+    ],
+)
+def test_policy_nitrogen(tmp_path: Path, rule: str, said: str | None) -> None:
+    file = tmp_path / "policy.toml"
+    file.write_text(f"[nitrogen]\n{rule}\n", encoding="utf-8")
+    feed = feed_label("Demo Feed", "25-0-5", nitrogen="1 lb/ksqft")
+    found = warned(whole_turf(survey(TURF[:1], WEED), feed, CART, policy=read_policy(file), on=DAY))
+    assert [said in text for text in found] == ([True] if said else [])
 
 
 def test_history_counts() -> None:

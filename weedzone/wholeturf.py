@@ -17,9 +17,10 @@ import pandas as pd
 from weedzone.dosing import Rig
 from weedzone.errors import Finding, InputError, LabelError
 from weedzone.feeding import SINGLE_NITROGEN, YEARLY_NITROGEN, analysis
-from weedzone.label import Label, Rate
+from weedzone.label import Label, Limits, Rate
 from weedzone.limits import Application
 from weedzone.names import chief_name
+from weedzone.policy import Policy
 from weedzone.sizing import Sized, size
 from weedzone.survey import Survey
 from weedzone.tables import zone_order
@@ -151,7 +152,7 @@ def whole_turf(
         Nitrogen already given this year beside the history, and the most that a year may bring, as a local rule
         says. Without it: the label's hint ``"yearly nitrogen"``, else `weedzone.turfcare.YEARLY_NITROGEN`.
     **options
-        Of `weedzone.sizing.size`.
+        Of `weedzone.sizing.size`. The ``[nitrogen]`` of a ``policy`` holds too; the lowest figure is warned of.
 
     Returns
     -------
@@ -167,7 +168,11 @@ def whole_turf(
     known = {labels.name: labels} if isinstance(labels, Label) else dict(labels)
     sized = whole_ground(survey, known, rig, use, **options)
     table = nutrients(sized, given=given, yearly=yearly)
-    return replace(sized, noticed=(*sized.noticed, *_nitrogen_findings(table)))
+    policy = options.get("policy")
+    limits = policy.nitrogen if isinstance(policy, Policy) else Limits()
+    if limits.per_year is not None:
+        table["yearly"] = np.fmin(table["yearly"], limits.per_year * _LB_KSQFT)
+    return replace(sized, noticed=(*sized.noticed, *_nitrogen_findings(table, limits)))
 
 
 def nutrients(
@@ -265,8 +270,10 @@ def _nitrogen_of(past: tuple[Application, ...], labels: Mapping[str, Label], on:
     return total
 
 
-def _nitrogen_findings(table: pd.DataFrame) -> list[Finding]:
-    single = to_si(SINGLE_NITROGEN, "mass_per_area") * _LB_KSQFT
+def _nitrogen_findings(table: pd.DataFrame, limits: Limits) -> list[Finding]:
+    usual = to_si(SINGLE_NITROGEN, "mass_per_area") * _LB_KSQFT
+    single = usual if limits.per_application is None else min(usual, limits.per_application * _LB_KSQFT)
+    said = f"the usual {SINGLE_NITROGEN}" if single == usual else f"the policy's {single:.4g} lb/ksqft"
     found = []
     for row in table.to_dict("records"):
         place, had, brings, most = (
@@ -277,7 +284,7 @@ def _nitrogen_findings(table: pd.DataFrame) -> list[Finding]:
         )
         if brings > single * _NEARLY:
             message = (
-                f"{brings:.4g} lb/ksqft of nitrogen in one feeding passes the usual {SINGLE_NITROGEN}: split it, "
+                f"{brings:.4g} lb/ksqft of nitrogen in one feeding passes {said}: split it, "
                 "or use slow release as its label says"
             )
             found.append(Finding("warning", "zones", place, message))
