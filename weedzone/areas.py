@@ -14,7 +14,7 @@ import shapely
 
 from weedzone.cells import write_csv
 from weedzone.errors import InputError
-from weedzone.placed import place
+from weedzone.placed import place_file
 from weedzone.shapes import parts_of
 from weedzone.sizing import Sized
 from weedzone.tables import zone_order
@@ -78,12 +78,12 @@ def _write(table: pd.DataFrame, path: Path) -> None:
     if ending not in (".csv", ".json"):
         raise InputError(f"no format {ending!r} for areas", file=path, mend="end the name in .csv or .json")
 
-    def write(folder: Path) -> None:
+    def write(file: Path) -> None:
         if ending == ".csv":
-            write_csv(table, folder / path.name)
+            write_csv(table, file)
             return
         document = {"schema": SCHEMA, "zones": table.to_dict(orient="records")}
         text = json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False)
-        (folder / path.name).write_text(text, encoding="utf-8", errors="replace")
+        file.write_text(text, encoding="utf-8", errors="replace")
 
-    place(path.parent, write)
+    place_file(path, write)

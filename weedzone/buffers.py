@@ -137,13 +137,18 @@ def _astray(buffers: Array, geoms: Array, distance: Floats) -> Bools:
     return bad
 
 
+def _outlines(parts: Array, owner: Ints) -> tuple[Array, Ints]:
+    """Rings of polygons first, then the lines and points as they are; and the feature that each is of."""
+    solid = shapely.get_type_id(parts) == 3
+    rings, ring_of = shapely.get_rings(parts[solid], return_index=True)
+    return np.concatenate([rings, parts[~solid]]), np.concatenate([owner[solid][ring_of], owner[~solid]])
+
+
 def _edge_by_edge(geoms: Array, distance: Floats) -> Array:
     """Buffers as the union of the buffers of every edge: no bend, nothing to leave out."""
     parts, owner = parts_of(geoms)
     solid = shapely.get_type_id(parts) == 3
-    rings, ring_of = shapely.get_rings(parts[solid], return_index=True)
-    lines = np.concatenate([rings, parts[~solid]])
-    row = np.concatenate([owner[solid][ring_of], owner[~solid]])
+    lines, row = _outlines(parts, owner)
     xy, of = shapely.get_coordinates(lines, return_index=True)
     along = np.flatnonzero(of[1:] == of[:-1])
     edges = shapely.linestrings(np.stack([xy[along], xy[along + 1]], axis=1))
@@ -202,11 +207,7 @@ def sweep(geoms: Array, distance_m: Floats, toward_deg: float, spread_deg: float
     """
     if spread_deg >= 180.0:
         return safe_buffer(geoms, distance_m)
-    parts, owner = parts_of(geoms)
-    solid = shapely.get_type_id(parts) == 3
-    rings, ring_of = shapely.get_rings(parts[solid], return_index=True)
-    lines = np.concatenate([rings, parts[~solid]])
-    row = np.concatenate([owner[solid][ring_of], owner[~solid]])
+    lines, row = _outlines(*parts_of(geoms))
     xy, line_of = shapely.get_coordinates(lines, return_index=True)
     follows = np.append(line_of[1:] == line_of[:-1], False)
     lone = ~follows & ~np.append(False, follows[:-1])

@@ -52,6 +52,32 @@ def place(folder: Path, write: Callable[[Path], None]) -> list[Path]:
     return files
 
 
+def place_file(path: Path, write: Callable[[Path], object]) -> Path:
+    """Let a function write one file, then move it into its place; see `place`.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        Replaced if it exists. Its folder must be there: a slip in its name should not make a new one.
+    write : callable
+        Takes the path that it writes to, of the same name.
+
+    Raises
+    ------
+    InputError
+        The file cannot be written.
+    """
+    if not path.parent.is_dir():
+        raise InputError(
+            "cannot be written (there is no such folder)", file=path, mend="make the folder first"
+        )
+
+    def alone(new: Path) -> None:
+        write(new / path.name)
+
+    return place(path.parent, alone)[0]
+
+
 def check_place(folder: Path) -> None:
     """Refuse a folder that cannot be made or written, leaving nothing behind.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
@@ -19,7 +19,7 @@ from weedzone.doubt import MOVED_APART
 from weedzone.filenames import file_names
 from weedzone.labour import LEFT_OUT
 from weedzone.measured import day_text, plain_line
-from weedzone.placed import place
+from weedzone.placed import place, place_file
 from weedzone.quotelines import KINDS, ROUNDING
 
 if TYPE_CHECKING:
@@ -50,17 +50,17 @@ def sheet(quote: Quote, path: str | Path, *, customer: bool = False) -> Path:
     InputError
         A place that cannot be written.
     """
-    return _one(Path(path), lambda new: _text(new, _page(quote, customer=customer)))
+    return place_file(Path(path), lambda new: _text(new, _page(quote, customer=customer)))
 
 
 def to_csv(quote: Quote, path: str | Path) -> Path:
     """Write the lines as CSV; text that a spreadsheet would run as a formula gets a leading apostrophe."""
-    return _one(Path(path), lambda new: write_csv(quote.lines, new))
+    return place_file(Path(path), lambda new: write_csv(quote.lines, new))
 
 
 def to_json(quote: Quote, path: str | Path) -> Path:
     """Write lines, totals and visits as JSON; see ``docs/schema/quote.schema.json``."""
-    return _one(Path(path), lambda new: _text(new, _json(quote)))
+    return place_file(Path(path), lambda new: _text(new, _json(quote)))
 
 
 def write(quote: Quote, folder: str | Path) -> list[Path]:
@@ -80,10 +80,6 @@ def write(quote: Quote, folder: str | Path) -> list[Path]:
             _text(new / "sites" / f"{name}.html", _page(quote.for_site(site), customer=True))
 
     return place(Path(folder), all_of_them)
-
-
-def _one(path: Path, write_it: Callable[[Path], None]) -> Path:
-    return place(path.parent, lambda new: write_it(new / path.name))[0]
 
 
 def _text(path: Path, text: str) -> None:

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
-import numbers
 import re
 from pathlib import Path
 from typing import Any
@@ -14,10 +11,10 @@ import geopandas as gpd
 import jinja2
 import pandas as pd
 
-from weedzone.errors import InputError
+from weedzone.cells import write_csv
+from weedzone.placed import place_file
 from weedzone.recordrules import CAUTION, ELEMENTS, missing_elements
 
-_FORMULA = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")  # the last four are full-width forms
 _MAP_PX = 260.0
 # Amounts are kept to ten figures, so that rounding never counts against a yearly limit; six are read.
 _LONG_NUMBER = re.compile(r"\b\d+\.\d{6,}\b")
@@ -61,11 +58,7 @@ def records_to_csv(records: gpd.GeoDataFrame, path: str | Path) -> Path:
     table = pd.DataFrame(records.drop(columns=records.geometry.name))
     points = records.geometry.representative_point().to_crs(4326)
     table["longitude"], table["latitude"] = points.x.round(6), points.y.round(6)
-    out = io.StringIO(newline="")
-    writer = csv.writer(out, quoting=csv.QUOTE_ALL)
-    writer.writerow(table.columns)
-    writer.writerows([spreadsheet_cell(value) for value in row] for row in table.itertuples(index=False))
-    return _write(Path(path), out.getvalue(), "utf-8-sig")
+    return place_file(Path(path), lambda new: write_csv(table, new))
 
 
 def records_to_html(records: gpd.GeoDataFrame, path: str | Path) -> Path:
@@ -89,7 +82,7 @@ def records_to_html(records: gpd.GeoDataFrame, path: str | Path) -> Path:
     text = page.get_template("record.html").render(
         sheets=sheets, titles=[title for title, _ in _TABLE], caution=CAUTION, elements=ELEMENTS
     )
-    return _write(Path(path), text, "utf-8")
+    return place_file(Path(path), lambda new: new.write_text(text, encoding="utf-8", newline=""))
 
 
 def _sheet(name: str, rows: gpd.GeoDataFrame) -> dict[str, Any]:
@@ -137,22 +130,3 @@ def _outline(rows: gpd.GeoDataFrame) -> dict[str, Any]:
     size = (math.ceil((max_x - min_x) * scale), math.ceil((max_y - min_y) * scale))
     feet = (max_x - min_x) / 0.3048, (max_y - min_y) / 0.3048
     return {"path": path, "width": size[0], "height": size[1], "feet": feet, "lon": point.x, "lat": point.y}
-
-
-def spreadsheet_cell(value: object) -> object:
-    """A value as a spreadsheet may read it: text that it would run as a formula gets an apostrophe in front."""
-    if value is None or value != value:
-        return ""
-    if isinstance(value, numbers.Number):
-        return value
-    text = str(value)
-    # A tab or a line break in front is no shelter: spreadsheets skip it.
-    return f"'{text}" if text.lstrip().startswith(_FORMULA) or text[:1] in "\t\r\n" else text
-
-
-def _write(path: Path, text: str, encoding: str) -> Path:
-    try:
-        path.write_text(text, encoding=encoding, newline="")
-    except OSError as fault:
-        raise InputError(f"cannot be written ({fault.strerror})", file=path) from fault
-    return path

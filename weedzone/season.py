@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
-import io
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -14,8 +12,9 @@ from pathlib import Path
 import pandas as pd
 
 from weedzone.cautions import CAUTIONS
+from weedzone.cells import write_csv
 from weedzone.errors import Finding, InputError, findings_table
-from weedzone.recordsheet import spreadsheet_cell
+from weedzone.placed import place_file
 from weedzone.season_days import read_date
 from weedzone.season_ground import patches_of
 from weedzone.season_heat import DegreeDays, degree_days, read_temperatures
@@ -116,18 +115,7 @@ class SeasonPlan:
         InputError
             The file cannot be written.
         """
-        out = io.StringIO(newline="")
-        writer = csv.writer(out)
-        writer.writerow(self.visits.columns)
-        writer.writerows(
-            [spreadsheet_cell(value) for value in row] for row in self.visits.itertuples(index=False)
-        )
-        place = Path(path)
-        try:
-            place.write_text(out.getvalue(), encoding="utf-8-sig", newline="", errors="replace")
-        except OSError as fault:
-            raise InputError(f"cannot be written ({fault.strerror})", file=place) from fault
-        return place
+        return place_file(Path(path), lambda new: write_csv(self.visits, new))
 
     def to_ics(self, path: str | Path) -> Path:
         """Write visits and reminders as an iCalendar file of all-day events; see `weedzone.season_ics`."""

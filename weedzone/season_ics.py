@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 from icalendar import Calendar, Event
 
-from weedzone.errors import InputError
+from weedzone.placed import place_file
 
 _SPACE = uuid.UUID("6f1f3a0e-8b1c-5f0e-9d43-2c8f0f6a7b11")  # any fixed one: makes names of events stable
 
@@ -57,12 +57,7 @@ def write_calendar(
         event.add("summary", _clean(f"Act before seed set: {row['weed']}"))
         event.add("description", _clean(row["message"]))
         calendar.add_component(event)
-    place = Path(path)
-    try:
-        place.write_bytes(calendar.to_ical())
-    except OSError as fault:
-        raise InputError(f"cannot be written ({fault.strerror})", file=place) from fault
-    return place
+    return place_file(Path(path), lambda new: new.write_bytes(calendar.to_ical()))
 
 
 def _event(day: dt.date, stamp: dt.datetime, what: str, whose: str) -> Event:
