@@ -226,15 +226,55 @@ def test_a_pentagram_keeps_its_middle() -> None:
 
 
 @pytest.mark.slow
-def test_buffers_of_large_ragged_features_keep_the_same_bounds():
-    rng = np.random.default_rng(8)
-    angle = np.sort(rng.uniform(0, 2 * np.pi, 3000))
-    radius = 100 + 3 * np.sin(7 * angle) + rng.uniform(-0.05, 0.05, 3000)
+@pytest.mark.parametrize(
+    ("vertices", "spacing_m", "rough_m", "distance_m"),
+    [(3_000, 0.1, 0.05, 7.62), (25_000, 0.1, 0.05, 4.0), (60_000, 0.05, 0.03, 2.0)],
+)
+def test_buffers_of_large_ragged_features_keep_the_same_bounds(
+    vertices: int, spacing_m: float, rough_m: float, distance_m: float
+) -> None:
+    """Outlines as from an orthophoto: the engine's own buffer of the larger ones reaches too far."""
+    rng = np.random.default_rng(3)
+    angle = np.sort(rng.uniform(0, 2 * np.pi, vertices))
+    radius = vertices * spacing_m / (2 * np.pi) * (1 + 0.3 * np.sin(3 * angle))
+    radius += rng.uniform(-rough_m, rough_m, vertices)
     ring = np.column_stack([np.cos(angle), np.sin(angle)]) * radius[:, np.newaxis]
     shape = shapely.make_valid(shapely.Polygon(ring), method="structure")
-    found = buffers.safe_buffer(np.array([shape]), np.array([7.62]))[0]
-    xy = shapely.get_coordinates(shapely.boundary(found))
-    edge = shapely.points(np.concatenate([xy, (xy[1:] + xy[:-1]) / 2]))
-    share = shapely.distance(shape, edge) / 7.62
+    corners, of = shapely.get_coordinates(shapely.get_rings(shapely.get_parts(shape)), return_index=True)
+    side = np.flatnonzero(of[1:] == of[:-1])
+    sides = shapely.STRtree(shapely.linestrings(np.stack([corners[side], corners[side + 1]], axis=1)))
+
+    def reach(buffer: Any) -> np.ndarray:
+        xy, of = shapely.get_coordinates(shapely.get_rings(shapely.get_parts(buffer)), return_index=True)
+        along = np.flatnonzero(of[1:] == of[:-1])
+        edge = np.concatenate([xy, (xy[along] + xy[along + 1]) / 2])
+        points = shapely.points(edge)
+        assert not shapely.intersects_xy(shape, *edge.T).any()
+        return sides.query_nearest(points, return_distance=True, all_matches=False)[1] / distance_m
+
+    share = reach(buffers.safe_buffer(np.array([shape]), np.array([distance_m]))[0])
     assert share.min() >= 1.0
     assert share.max() <= 1.005
+    if vertices > 20_000:
+        plain = shapely.buffer(shape, distance_m * shapes.SAFE_SCALE, quad_segs=shapes.QUAD_SEGS)
+        assert reach(plain).max() > 1.005
+
+
+def test_run_by_run_against_every_edge() -> None:
+    """Notches deep and shallow, holes, lines and points, each against the union of its edges' own buffers."""
+    rng = np.random.default_rng(12)
+    geoms = [feature(rng, 4.0) for _ in range(120)]
+    geoms += [shapely.LineString(np.cumsum(rng.uniform(-0.2, 0.2, (200, 2)), axis=0)) for _ in range(20)]
+    stairs = np.repeat(np.arange(60), 2)[1:] * 0.05
+    geoms.append(shapely.LineString(np.column_stack([stairs[:-1], stairs[1:]])))
+    found = buffers._run_by_run(np.array(geoms, dtype=object), np.full(len(geoms), 4.0))
+    for geom, buffer in zip(geoms, found, strict=True):
+        rings, of = shapely.get_coordinates(shapely.get_rings(shapely.get_parts(buffer)), return_index=True)
+        along = np.flatnonzero(of[1:] == of[:-1])
+        points = np.concatenate([rings, (rings[along] + rings[along + 1]) / 2])
+        share = distances(geom, points) / 4.0
+        inner = shapely.intersects_xy(geom, *points.T)
+        assert not inner.any()
+        assert share.min() >= 1.0 - 1e-6  # the grid of a union done again
+        assert share.max() <= 1.005
+        assert buffer.covers(geom)

@@ -24,17 +24,18 @@ from weedzone.shapes import (
 # The engine leaves out vertices of inward bends shallower than this share of the distance: its buffer then
 # reaches too far there and, where lines cross themselves, was seen to fall short by 2 %.
 SHALLOW = 0.0101
-WIDEST = 1.0045  # a buffer that reaches further than this share of the distance is drawn again, edge by edge
-MOST_VERTICES = 2000  # of a feature that is drawn again edge by edge; above it, stretch by stretch
-STRETCH = 256  # vertices
-HUGE = 20_000  # vertices; drawing such a feature again would take longer than half a percent is worth
+WIDEST = 1.0045  # a buffer that reaches further than this share of the distance is drawn again, run by run
+# Two tips this share of the distance apart: discs about them meet where the straight line between the tips would
+# lie sqrt(scale^2 + (share/2)^2) of the distance away, which is 1.0048.
+RUN = 0.13
+TOGETHER = 64  # runs united at a time
+LARGE = 2000  # vertices; above it the engine may fall back on a coarse grid, and comes out short by as much
 
 
 def safe_buffer(geoms: Array, distance_m: Floats) -> Array:
     """Buffers that hold every point within the distance, and none further than 0.5 % beyond it.
 
-    A distance of zero gives the polygon itself, and nothing for lines and points. Of features with more than
-    `HUGE` vertices the edge may lie up to 1.3 % beyond the distance, where they bend inward.
+    A distance of zero gives the polygon itself, and nothing for lines and points.
     """
     geoms = _opened(np.asarray(geoms, dtype=object))
     distance = np.asarray(distance_m, dtype=float)
@@ -43,13 +44,11 @@ def safe_buffer(geoms: Array, distance_m: Floats) -> Array:
     if not len(wide):
         return areal(out)
     out[wide] = shapely.buffer(geoms[wide], distance[wide] * SAFE_SCALE, quad_segs=QUAD_SEGS)
-    bent = wide[_bent(geoms[wide], distance[wide])]
-    again = bent[_astray(out[bent], geoms[bent], distance[bent])]
+    large = shapely.get_num_coordinates(geoms[wide]) > LARGE
+    doubt = wide[large | _bent(geoms[wide], distance[wide])]
+    again = doubt[_astray(out[doubt], geoms[doubt], distance[doubt])]
     if len(again):
-        large = shapely.get_num_coordinates(geoms[again]) > MOST_VERTICES
-        for rows, draw in ((again[~large], _edge_by_edge), (again[large], _by_stretches)):
-            if len(rows):
-                out[rows] = draw(geoms[rows], distance[rows])
+        out[again] = _run_by_run(geoms[again], distance[again])
     return areal(out)
 
 
@@ -125,13 +124,11 @@ def _astray(buffers: Array, geoms: Array, distance: Floats) -> Bools:
     row = owner[of[along]]
     shapely.prepare(geoms)
     bad = np.zeros(len(geoms), dtype=bool)
-    some = np.flatnonzero((shapely.get_num_coordinates(geoms) <= HUGE)[row])
-    far = ~shapely.dwithin(geoms[row[some]], middle[some], WIDEST * distance[row[some]])
-    bad[row[some[far]]] = True
-    # Only lines were seen to fall short.
-    lined = ~np.isin(shapely.get_type_id(geoms), (3, 6))
+    bad[row[~shapely.dwithin(geoms[row], middle, WIDEST * distance[row])]] = True
+    # Only lines and large features were seen to fall short.
+    checked = ~np.isin(shapely.get_type_id(geoms), (3, 6)) | (shapely.get_num_coordinates(geoms) > LARGE)
     for points, of_point in ((middle, row), (shapely.points(xy), owner[of])):
-        some = np.flatnonzero((lined & ~bad)[of_point])
+        some = np.flatnonzero((checked & ~bad)[of_point])
         near = shapely.dwithin(geoms[of_point[some]], points[some], (1.0 - 1e-9) * distance[of_point[some]])
         bad[of_point[some[near]]] = True
     return bad
@@ -144,47 +141,44 @@ def _outlines(parts: Array, owner: Ints) -> tuple[Array, Ints]:
     return np.concatenate([rings, parts[~solid]]), np.concatenate([owner[solid][ring_of], owner[~solid]])
 
 
-def _edge_by_edge(geoms: Array, distance: Floats) -> Array:
-    """Buffers as the union of the buffers of every edge: no bend, nothing to leave out."""
+def _run_by_run(geoms: Array, distance: Floats) -> Array:
+    """Buffers as the union of those of the convex hulls of short runs of edges: no bend, nothing to leave out.
+
+    Of a notch between two tips closer than `RUN` times the distance the hull hides nothing that matters,
+    however deep it is; a long edge is a run by itself.
+    """
     parts, owner = parts_of(geoms)
     solid = shapely.get_type_id(parts) == 3
     lines, row = _outlines(parts, owner)
     xy, of = shapely.get_coordinates(lines, return_index=True)
-    along = np.flatnonzero(of[1:] == of[:-1])
-    edges = shapely.linestrings(np.stack([xy[along], xy[along + 1]], axis=1))
+    start = np.flatnonzero(of[1:] == of[:-1])
+    length = np.hypot(*(xy[start + 1] - xy[start]).T)
+    line, step = of[start], RUN / 2.0 * distance[row[of[start]]]
+    # A run begins in one stretch of half the greatest length, and its edges are no longer than that.
+    along = np.cumsum(length) - length
+    along -= along[np.searchsorted(line, line)]
+    stretch, long = np.floor(along / step), length > step
+    new = (np.diff(line, prepend=-1) != 0) | (np.diff(stretch, prepend=-1.0) != 0) | long
+    new[1:] |= long[:-1]
+    run = np.cumsum(new) - 1
+    of_corner = np.concatenate([run, run])
+    order = np.argsort(of_corner, kind="stable")
+    corners = np.concatenate([xy[start], xy[start + 1]])[order]
+    hulls = shapely.convex_hull(shapely.linestrings(corners, indices=of_corner[order]))
     points = ~solid & (shapely.get_type_id(parts) == 0)
-    spread = np.concatenate([edges, parts[points]])
-    of_each = np.concatenate([row[of[along]], owner[points]])
+    spread = np.concatenate([hulls, parts[points]])
+    of_each = np.concatenate([row[line[new]], owner[points]])
     capsules = shapely.buffer(spread, distance[of_each] * SAFE_SCALE, quad_segs=QUAD_SEGS)
-    members = np.concatenate([capsules, parts[solid]])
-    of_member = np.concatenate([of_each, owner[solid]])
+    # Neighbours first: what they share falls away before all are united.
+    order = np.argsort(of_each, kind="stable")
+    capsules, of_each = capsules[order], of_each[order]
+    number = np.arange(len(of_each)) - np.searchsorted(of_each, of_each)
+    groups = np.flatnonzero((np.diff(of_each, prepend=-1) != 0) | (number % TOGETHER == 0))
+    united = union_rows(capsules, np.repeat(np.arange(len(groups)), np.diff(groups, append=len(capsules))))
+    members = np.concatenate([united, parts[solid]])
+    of_member = np.concatenate([of_each[groups], owner[solid]])
     order = np.argsort(of_member, kind="stable")
     return union_rows(members[order], of_member[order])
-
-
-def _by_stretches(geoms: Array, distance: Floats) -> Array:
-    """Buffers of large features as the union of those of stretches of their edges, each drawn with the same care."""
-    out = np.empty(len(geoms), dtype=object)
-    for at, geom in enumerate(geoms):
-        parts = parts_of(geoms[at : at + 1])[0]
-        solid = shapely.get_type_id(parts) == 3
-        points = shapely.get_type_id(parts) == 0
-        lines = [
-            shapely.get_coordinates(one)
-            for one in (*shapely.get_rings(parts[solid]), *parts[~solid & ~points])
-        ]
-        stretches = [
-            shapely.linestrings(xy[start : start + STRETCH])
-            for xy in lines
-            for start in range(0, len(xy) - 1, STRETCH - 1)
-        ]
-        drawn = np.concatenate([np.array(stretches, dtype=object), parts[points]])
-        members = np.concatenate(
-            [safe_buffer(drawn, np.full(len(drawn), distance[at])), areal(np.array([geom]))]
-        )
-        members = members[~shapely.is_empty(members)]
-        out[at] = union_rows(members, np.zeros(len(members), dtype=np.intp))[0]
-    return out
 
 
 def sweep(geoms: Array, distance_m: Floats, toward_deg: float, spread_deg: float) -> Array:

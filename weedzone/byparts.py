@@ -56,11 +56,14 @@ def common_area(a: Array, b: Array, i: Ints, j: Ints) -> Floats:
     """
     used_a, at_a = np.unique(i, return_inverse=True)
     used_b, at_b = np.unique(j, return_inverse=True)
-    one, other = _edges(a[used_a]), _edges(b[used_b])
+    at_a, at_b = at_a.ravel(), at_b.ravel()
+    a, b = a[used_a], b[used_b]
+    box_a, box_b = shapely.bounds(a), shapely.bounds(b)
+    one = _edges(a, box_a, _window(box_b[at_b], at_a, len(a)))
+    other = _edges(b, box_b, _window(box_a[at_a], at_b, len(b)))
     out = np.zeros(len(i))
     if not len(one.west) or not len(other.west):
         return out
-    at_a, at_b = at_a.ravel(), at_b.ravel()
     lo, hi, pair, mine = _candidates(one, other, at_a, at_b)
     floor = one.lowest[at_a]
     count = hi - lo
@@ -85,30 +88,70 @@ def work(a: Array, b: Array) -> Floats:
     return np.asarray(shapely.get_num_coordinates(a) * shapely.get_num_coordinates(b).astype(float))
 
 
-def _edges(shapes: Array) -> _Edges:
-    wound = shapely.orient_polygons(shapes)
-    parts, part_of = shapely.get_parts(wound, return_index=True)
-    rings, ring_of = shapely.get_rings(parts, return_index=True)
+def _window(boxes: Floats, at: Ints, n: int) -> Floats:
+    """West and east of all the boxes that each of `n` polygons is paired with, and the lowest of them."""
+    window = np.tile([np.inf, -np.inf, np.inf], (n, 1))
+    np.fmin.at(window[:, 0], at, boxes[:, 0])
+    np.fmax.at(window[:, 1], at, boxes[:, 2])
+    np.fmin.at(window[:, 2], at, boxes[:, 1])
+    return window
+
+
+def _edges(shapes: Array, bounds: Floats, window: Floats) -> _Edges:
+    """Edges of shapes that may share a stretch of x with, and do not lie wholly below, what is in the window."""
+    rings, owner, shell = _rings(shapes)
     xy, of_ring = shapely.get_coordinates(rings, return_index=True)
     joined = np.flatnonzero(of_ring[1:] == of_ring[:-1])
-    joined = joined[xy[joined, 0] != xy[joined + 1, 0]]  # what stands upright has no ground below it
-    owner = part_of[ring_of[of_ring[joined]]]
-    eastward = xy[joined + 1, 0] > xy[joined, 0]
-    west, east = xy[np.where(eastward, joined, joined + 1)], xy[np.where(eastward, joined + 1, joined)]
-    bounds = shapely.bounds(shapes)
-    n_edges = np.maximum(np.bincount(owner, minlength=len(shapes)), 1)
+    begins = np.searchsorted(of_ring, np.arange(len(rings)))
+    of_ring = of_ring[joined]
+    first, second = xy[joined], xy[joined + 1]
+    # Twice the area by the ring's own first corner, so that nothing but the way it is wound is asked for.
+    corner = xy[begins[of_ring]]
+    turn = (first[:, 0] - corner[:, 0]) * (second[:, 1] - corner[:, 1])
+    turn -= (second[:, 0] - corner[:, 0]) * (first[:, 1] - corner[:, 1])
+    westward = (np.bincount(of_ring, turn, len(rings)) > 0) == shell
+    owner_of = owner[of_ring]
+    n_edges = np.maximum(np.bincount(owner_of, minlength=len(shapes)), 1)
+    eastward = second[:, 0] > first[:, 0]
+    west, east = np.minimum(first[:, 0], second[:, 0]), np.maximum(first[:, 0], second[:, 0])
+    begin, end, low = window[owner_of].T
+    # What stands upright has no ground below it.
+    kept = np.flatnonzero(
+        (west < east) & (west < end) & (east > begin) & (np.maximum(first[:, 1], second[:, 1]) > low)
+    )
+    first, second, eastward, owner_of = first[kept], second[kept], eastward[kept], owner_of[kept]
+    sign = np.where(eastward == westward[of_ring[kept]], -1.0, 1.0)
+    west, east = (
+        np.where(eastward[:, np.newaxis], first, second),
+        np.where(eastward[:, np.newaxis], second, first),
+    )
     # One long edge would draw every short one near it into the search: no edge is longer than a few mean ones.
     longest = 4.0 * (bounds[:, 2] - bounds[:, 0]) / n_edges
-    x0, x1, y0, y1, of = _split(west, east, longest[owner])
+    x0, x1, y0, y1, of = _split(west, east, longest[owner_of])
     slope = ((east[:, 1] - west[:, 1]) / (east[:, 0] - west[:, 0]))[of]
-    sign, owner = np.where(eastward, -1.0, 1.0)[of], owner[of]
-    order = np.lexsort((x0, owner))
+    sign, owner_of = sign[of], owner_of[of]
+    order = np.lexsort((x0, owner_of))
     west_x, east_x, y, rise, y_east, top, way = (
         column[order] for column in (x0, x1, y0, slope, y1, np.maximum(y0, y1), sign)
     )
-    first = np.searchsorted(owner[order], np.arange(len(shapes) + 1))
+    starts = np.searchsorted(owner_of[order], np.arange(len(shapes) + 1))
     spread = longest * (1.0 + 1e-9)
-    return _Edges(west_x, east_x, y, rise, y_east, top, way, first, spread, bounds[:, 1])
+    return _Edges(west_x, east_x, y, rise, y_east, top, way, starts, spread, bounds[:, 1])
+
+
+def _rings(shapes: Array) -> tuple[Array, Ints, npt.NDArray[np.bool_]]:
+    """Rings of polygons, the row each is of, and whether it is a shell; a polygon without holes is its own ring."""
+    plain = (shapely.get_type_id(shapes) == 3) & (shapely.get_num_interior_rings(shapes) == 0)
+    simple, rest = np.flatnonzero(plain), np.flatnonzero(~plain)
+    if not len(rest):
+        return shapes, simple, np.ones(len(simple), dtype=bool)
+    parts, part_of = shapely.get_parts(shapes[rest], return_index=True)
+    rings, ring_of = shapely.get_rings(parts, return_index=True)
+    return (
+        np.concatenate([shapes[simple], rings]),
+        np.concatenate([simple, rest[part_of[ring_of]]]),
+        np.concatenate([np.ones(len(simple), dtype=bool), np.diff(ring_of, prepend=-1) != 0]),
+    )
 
 
 def _split(west: Floats, east: Floats, longest: Floats) -> tuple[Floats, Floats, Floats, Floats, Ints]:

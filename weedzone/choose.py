@@ -227,7 +227,7 @@ def _fewest_loads(options: Options, one: Ints, choices: Sequence[Sequence[int]])
     full[np.arange(m), n + np.arange(m)] = -1.0
     rules = [LinearConstraint(once, 1.0, 1.0), LinearConstraint(full, -np.inf, _SPARE_LOAD)]
     count = np.concatenate([np.zeros(n), np.ones(m)])
-    upper = np.concatenate([np.ones(n), np.full(m, np.inf)])
+    upper = np.concatenate([np.ones(n), np.ceil(full[:, :n].sum(axis=1))])
     material = (options.area[:, np.newaxis] * options.material)[row, at]
     scaled = np.concatenate([material / max(float(material.max(initial=0.0)), 1e-300), np.zeros(m)])
     # Where two sharings take the same, the earlier product takes more.

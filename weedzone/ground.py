@@ -14,7 +14,7 @@ are thousands of times less exact than overlays near the origin.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
@@ -126,6 +126,17 @@ class Ground:
     block_lon: Floats
     block_lat: Floats
     origin_m: Floats
+
+    def only(self, first: int, stop: int) -> Ground:
+        """Sites `first` to `stop`, numbered from 0."""
+        share = slice(first, stop)
+        return replace(
+            self,
+            lon=self.lon[share],
+            lat=self.lat[share],
+            block=self.block[share],
+            origin_m=self.origin_m[share],
+        )
 
     def to_local(self, degrees: Array, site: Ints) -> Array:
         """Geometries in degrees to metres about their site's origin."""

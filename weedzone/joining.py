@@ -21,6 +21,7 @@ from weedzone.shapes import (
 )
 
 SEAM_M = 1e-6
+BATCH = 32  # rows handed to the engine at once: one that it refuses makes these be tried one by one
 
 
 def zone_numbers(parts: Parts, chosen: Ints, dose: Floats) -> Ints:
@@ -80,7 +81,7 @@ def dissolve(geoms: Array, zone: Ints, fresh: Bools) -> Array:
     if many.any():
         member = many[dense.ravel()]
         row = (np.cumsum(many) - 1)[dense.ravel()[member]]
-        joined[many] = union_rows(parts[order[member]], row, disjoint=True)
+        joined[many] = _without_seams(parts[order[member]], row)
     pieces, owner = parts_of(joined)
     whole = collect(pieces, of[order[start]][owner], n_zones)
     truth = np.bincount(of, shapely.area(parts), n_zones)
@@ -95,3 +96,35 @@ def dissolve(geoms: Array, zone: Ints, fresh: Bools) -> Array:
         )
         whole[at] = again if abs(again.area - truth[at]) <= slack else loose
     return whole
+
+
+def _without_seams(parts: Array, row: Ints) -> Array:
+    """Union of the parts of each row, which share no ground; `row` is sorted and has no gaps.
+
+    Parts that one cut has made have the same corners along their seam, and the edges that they share only
+    need to be dropped. Where rounding has set corners apart, the plain union has to find them.
+    """
+    gathered = shapely.geometrycollections(parts, indices=row)
+    joined = np.concatenate(
+        [_edges_dropped(gathered[first : first + BATCH]) for first in range(0, len(gathered), BATCH)]
+    )
+    holes, of = shapely.get_rings(joined, return_index=True)
+    hole = np.diff(of, prepend=-1) == 0
+    slits = hole & (mean_width(shapely.polygons(holes)) < SEAM_M) if hole.any() else hole
+    poor = shapely.get_type_id(joined) != 3
+    poor[of[slits]] = True
+    again = np.flatnonzero(poor)
+    if len(again):
+        mine = poor[row]
+        joined[again] = union_rows(parts[mine], np.searchsorted(again, row[mine]), disjoint=True)
+    return joined
+
+
+def _edges_dropped(gathered: Array) -> Array:
+    """Coverage union of each collection; empty where the engine refuses it."""
+    try:
+        return np.asarray(shapely.coverage_union_all(gathered[:, np.newaxis], axis=1))
+    except shapely.errors.GEOSException:
+        if len(gathered) == 1:
+            return np.array([shapely.MultiPolygon()], dtype=object)
+    return np.concatenate([_edges_dropped(gathered[i : i + 1]) for i in range(len(gathered))])

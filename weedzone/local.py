@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import geopandas as gpd
@@ -45,6 +45,12 @@ class Laid:
     row: Ints
     outline: Array | None = None
 
+    def only(self, first: int, stop: int) -> Laid:
+        """The shapes of sites `first` to `stop`, numbered from 0."""
+        mine = np.flatnonzero((self.site >= first) & (self.site < stop))
+        outline = None if self.outline is None else self.outline[mine]
+        return Laid(self.geoms[mine], self.site[mine] - first, self.row[mine], outline)
+
 
 @dataclass(frozen=True)
 class Shared:
@@ -63,6 +69,11 @@ class Shared:
     row: Ints
     site: Ints
 
+    def only(self, first: int, stop: int) -> Shared:
+        """The same shapes, with the sites `first` to `stop` numbered from 0."""
+        mine = (self.site >= first) & (self.site < stop)
+        return Shared(self.degrees, self.row, np.where(mine, self.site - first, -1))
+
 
 @dataclass(frozen=True)
 class Local:
@@ -79,6 +90,22 @@ class Local:
     shared_history: Shared
     boxes_degrees: Floats
     findings: tuple[Finding, ...]
+
+    def only(self, first: int, stop: int) -> Local:
+        """Sites `first` to `stop`, numbered from 0."""
+        return replace(
+            self,
+            ground=self.ground.only(first, stop),
+            sites=self.sites[first:stop],
+            turf=self.turf.only(first, stop),
+            infested=self.infested.only(first, stop),
+            keep_out=self.keep_out.only(first, stop),
+            boundary=None if self.boundary is None else self.boundary.only(first, stop),
+            history=None if self.history is None else self.history.only(first, stop),
+            shared_keep_out=self.shared_keep_out.only(first, stop),
+            shared_history=self.shared_history.only(first, stop),
+            boxes_degrees=self.boxes_degrees[first:stop],
+        )
 
     def alone(self, shared: Shared) -> Laid:
         """Shared shapes as rows without a place, for rules that ask only what they are."""
@@ -115,10 +142,11 @@ class Local:
         """Ellipsoidal area of shared history shapes [m2], for each row of the layer."""
         geod = self.ground.base.get_geod()
         assert geod is not None
-        shapes = shapely.orient_polygons(_clippable(self.shared_history.degrees))
+        asked = np.flatnonzero(np.isin(self.shared_history.row, row))
+        shapes = shapely.orient_polygons(_clippable(self.shared_history.degrees[asked]))
         area = {
             int(at): abs(geod.geometry_area_perimeter(shape)[0])
-            for at, shape in zip(self.shared_history.row, shapes, strict=True)
+            for at, shape in zip(self.shared_history.row[asked], shapes, strict=True)
         }
         return np.array([area[int(at)] for at in row], dtype=float)
 

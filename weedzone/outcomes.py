@@ -81,9 +81,11 @@ def outcomes(
         ~able.any(axis=1), "turf not labelled", "no label that names the weed names this turf", weed & asked
     )
     reached = able & ~parts.buffered
-    # The product with the narrowest buffers speaks for ground that all buffers hold.
-    narrow = reach.widest_m.sum(axis=0)
-    settle(~reached.any(axis=1), "buffer", "", able / (1.0 + narrow))
+    # The product with the narrowest buffers on the site speaks for ground that all buffers hold.
+    wide = np.zeros((int(parts.site.max(initial=-1)) + 1, len(plans)))
+    here = reach.features.site < len(wide)
+    np.add.at(wide, reach.features.site[here], reach.widest_m[here])
+    settle(~reached.any(axis=1), "buffer", "", able / (1.0 + wide[parts.site]))
     furthest = np.where(reached, stage, -1)
     # Of products that a limit stops alike, the one that opens first speaks.
     soonest = np.where(furthest == furthest.max(axis=1, keepdims=True), opens, np.inf)

@@ -113,8 +113,8 @@ def split_ground(
     parts = _bounded(parts, survey, log)
     parts = _on_turf(parts, survey, log)
     named = names_both(parts, plans)
-    parts = _buffers(parts, named, reach, log)
-    parts = _keep_outs(parts, reach, log)
+    parts = _buffers(parts, named, plans, reach, log)
+    parts = _keep_outs(parts, names_both(parts, plans), reach, log)
     named = names_both(parts, plans)
     useful = (named & ~parts.buffered).any(axis=1) & ~parts.kept_out
     parts = _past(parts, useful, survey, labels, log)
@@ -199,8 +199,8 @@ class _Log:
 
 def _infested(survey: Survey, n_products: int, log: _Log) -> Parts:
     laid = survey.local.infested
-    weed = survey.infestations["weed"].to_numpy(dtype=object)[laid.row].astype(str)
-    cover = survey.infestations["cover"].to_numpy(dtype=float)[laid.row]
+    weed = survey.infestations["weed"].iloc[laid.row].to_numpy(dtype=object).astype(str)
+    cover = survey.infestations["cover"].iloc[laid.row].to_numpy(dtype=float)
     weeds, weed_code = np.unique(weed, return_inverse=True)
     covers, cover_code = np.unique(cover, return_inverse=True)
     cells = arrange(laid.geoms, laid.site, weed_code * len(covers) + cover_code)
@@ -243,7 +243,7 @@ def _bounded(parts: Parts, survey: Survey, log: _Log) -> Parts:
 def _on_turf(parts: Parts, survey: Survey, log: _Log) -> Parts:
     laid = survey.local.turf
     names, code = np.unique(
-        survey.turf["turf"].to_numpy(dtype=object)[laid.row].astype(str), return_inverse=True
+        survey.turf["turf"].iloc[laid.row].to_numpy(dtype=object).astype(str), return_inverse=True
     )
     cells = arrange(laid.geoms, laid.site, code)
     sets = [tuple(str(names[one]) for one in codes) for codes in cells.sets]
@@ -254,15 +254,17 @@ def _on_turf(parts: Parts, survey: Survey, log: _Log) -> Parts:
     return replace(parts, turf=np.append(cells.members, -1)[made.cell], turf_sets=sets)
 
 
-def _buffers(parts: Parts, named: Bools, reach: Reach, log: _Log) -> Parts:
+def _buffers(parts: Parts, named: Bools, plans: Mapping[str, Plan], reach: Reach, log: _Log) -> Parts:
     """Split by the buffers of each product, the widest first.
 
     Ground outside a buffer is outside every narrower one, so only ground that is near a feature is cut again.
+    The labels alone set the order, so that how a site is split does not hang on the sites beside it.
     """
+    widest_first = np.argsort([-sum(plan.label.buffers_m.values()) for plan in plans.values()], kind="stable")
     n_sites = len(log.sites)
     canon, wider = reach.canonical(n_sites)
     clear = np.zeros_like(named)
-    for p in np.argsort(-reach.widest_m.sum(axis=0), kind="stable"):
+    for p in widest_first:
         own = canon[parts.site] == p
         rows = np.flatnonzero(
             (named & own).any(axis=1) & ~parts.outside & ~(clear & wider[parts.site, :, p]).any(axis=1)
@@ -284,10 +286,12 @@ def _buffers(parts: Parts, named: Bools, reach: Reach, log: _Log) -> Parts:
     return replace(parts, buffered=same)
 
 
-def _keep_outs(parts: Parts, reach: Reach, log: _Log) -> Parts:
+def _keep_outs(parts: Parts, named: Bools, reach: Reach, log: _Log) -> Parts:
+    """Split by the features themselves what no product is known to be clear of: each buffer holds its feature."""
     solid = np.flatnonzero(~shapely.is_empty(reach.features.geoms))
     geoms, site = reach.features.geoms[solid], reach.features.site[solid]
-    rows = np.flatnonzero((parts.turf >= 0) & ~parts.outside)
+    clear = (named & ~parts.buffered).any(axis=1)
+    rows = np.flatnonzero((parts.turf >= 0) & ~parts.outside & ~clear)
     _, near = near_pairs(parts.geoms[rows], parts.site[rows], geoms, site, np.zeros(len(geoms)))
     used = np.unique(near)
     cells, row = union_overlapping(geoms[used], site[used])
@@ -357,7 +361,7 @@ def _applications(
     # A product is known under its name in any spelling of case and spaces.
     known = {plain(name): name for name in labels}
     columns = [
-        survey.history[name].to_numpy(dtype=object)[row]
+        survey.history[name].iloc[row].to_numpy(dtype=object)
         for name in ("product", "date", "dose", "amount", "feature")
     ]
     found = []

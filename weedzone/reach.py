@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -62,6 +62,19 @@ class Reach:
     def widest_m(self) -> Floats:
         """Furthest that each feature reaches for each product [m]."""
         return np.maximum(self.distance_m, self.downwind_m)
+
+    def only(self, first: int, stop: int) -> Reach:
+        """Features of sites `first` to `stop`, numbered from 0."""
+        mine = np.flatnonzero((self.features.site >= first) & (self.features.site < stop))
+        return replace(
+            self,
+            features=self.features.only(first, stop),
+            kind=self.kind[mine],
+            distance_m=self.distance_m[mine],
+            downwind_m=self.downwind_m[mine],
+            rule=self.rule[mine],
+            policy_name=self.policy_name[mine],
+        )
 
     def canonical(self, n_sites: int) -> tuple[Ints, Bools]:
         """Products that keep the same distances on a site, and those that keep wider ones.

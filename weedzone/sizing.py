@@ -37,10 +37,11 @@ from weedzone.reach import Reach, reaches
 from weedzone.rig import Spreader
 from weedzone.setting import at_setting, with_adjuvants
 from weedzone.shapes import Ints
+from weedzone.shares import zone_sites
 from weedzone.survey import Survey
 from weedzone.tables import frame_of, joined, ledger_table, zone_order, zones_table
 from weedzone.units import FT2_PER_M2, to_si
-from weedzone.zones import MIN_AREA_M2, MIN_WIDTH_M, OUTCOMES, Rules, Zoned, dissolve, zone_ground
+from weedzone.zones import MIN_AREA_M2, MIN_WIDTH_M, OUTCOMES, Rules, Zoned, dissolve
 
 
 @dataclass(frozen=True, eq=False)
@@ -269,7 +270,7 @@ def size(
     )
     capacity = rig.load_kg if isinstance(rig, Spreader) else rig.load_L
     per_m2 = np.array([1.0 if isinstance(rig, Spreader) else plan.volume for plan in planned.values()])
-    zoned, found = zone_ground(survey, planned, labels, reach, day, per_m2 / capacity, rules)
+    zoned, found = zone_sites(survey, planned, labels, reach, day, per_m2 / capacity, rules)
     notes += found
     zones = zones_table(survey, zoned, planned, use, rig)
     made = load_tables(survey, zoned, planned, rig, even=flag(even_loads, "even_loads"))

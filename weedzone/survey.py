@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -96,6 +97,12 @@ class Survey:
     def _crs_of(self, name: str) -> Any:
         given = getattr(self, name)
         return getattr(given, "crs", None) or self.crs
+
+    def only(self, first: int, stop: int) -> Survey:
+        """Sites number `first` to `stop` of the survey, for the kernels; the layers stay whole."""
+        share = copy.copy(self)
+        object.__setattr__(share, "local", self.local.only(first, stop))
+        return share
 
     @property
     def findings(self) -> pd.DataFrame:

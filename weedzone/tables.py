@@ -118,7 +118,7 @@ def columns(needs: Amounts, product: Ints, plan_list: list[Plan], *, water: bool
 def ledger_table(survey: Survey, zoned: Zoned, planned: Mapping[str, Plan]) -> pd.DataFrame:
     """Ground by site, outcome, product and reason; sums to the infested ground."""
     parts = zoned.parts
-    reason_code, reasons = pd.factorize(zoned.reason)
+    reason_code, reasons = pd.factorize(zoned.reason, sort=True)
     keys = np.column_stack([parts.site, zoned.outcome, zoned.product, reason_code])
     distinct, of = np.unique(keys, axis=0, return_inverse=True)
     area = np.bincount(of.ravel(), shapely.area(parts.geoms), len(distinct))

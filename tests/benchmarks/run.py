@@ -51,17 +51,19 @@ def whole_job(drawn: Drawn, labels: Any, rig: Any) -> Any:
     return size(survey, labels, rig, on="2026-05-01")
 
 
-def zones_and_ledger(survey: wz.Survey, labels: Any, rig: Any) -> Any:
+def zones_and_ledger(survey: wz.Survey, labels: Any, rig: Any, threads: int = 1) -> Any:
     """Zones and ledger of a survey that is read: what the other ways are timed on, and more."""
     import datetime as dt
 
+    from weedzone.allotting import Rules
+    from weedzone.shares import zone_sites
     from weedzone.sizing import _reach
-    from weedzone.zones import Rules, zone_ground
 
     planned, _ = plans(labels, "spot", rig, set())
     reach, _ = _reach(survey, planned, "spot", None, None, None)
     share = np.array([plan.volume / rig.load_L for plan in planned.values()])
-    return zone_ground(survey, planned, labels, reach, dt.date(2026, 5, 1), share, Rules())[0], planned
+    day = dt.date(2026, 5, 1)
+    return zone_sites(survey, planned, labels, reach, day, share, Rules(), threads)[0], planned
 
 
 def areas_of(zoned: Any, planned: Any, sites: Any) -> pd.Series:
