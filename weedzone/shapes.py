@@ -179,6 +179,8 @@ def overlapping(geoms: Array, group: Ints) -> tuple[Ints, Ints]:
 
 def clusters(n: int, i: Ints, j: Ints) -> Ints:
     """Connected cluster number of each of `n` rows joined by pairs (i, j)."""
+    if not len(i):
+        return np.arange(n)
     from scipy.sparse import coo_array  # half of the time that importing weedzone would take
     from scipy.sparse.csgraph import connected_components
 

@@ -333,8 +333,9 @@ def _names_at_fault(survey: Survey, planned: Mapping[str, Plan]) -> list[Finding
 
 
 def _cautions(zones: gpd.GeoDataFrame) -> list[Finding]:
-    marked = zones[zones["caution"] != ""]
+    columns = (zones[name].to_numpy(dtype=object) for name in ("site", "zone", "product", "caution"))
     return [
-        Finding("warning", "zones", f"{row.site} {row.zone}", f"{row.product} on {row.caution}")
-        for row in marked.itertuples()
+        Finding("warning", "zones", f"{site} {zone}", f"{product} on {caution}")
+        for site, zone, product, caution in zip(*columns, strict=True)
+        if caution
     ]

@@ -35,7 +35,8 @@ from weedzone.dosing import plans
 from weedzone.limits import Application  # noqa: F401 - loaded before the clock starts
 from weedzone.sizing import size
 
-SLOW_FROM = 3000  # sites above which the slowest ways are timed once only
+SLOW_FROM = 3000  # sites above which geopandas is timed once only, and not site by site
+ALL, ONE = "weedzone, all processors", "weedzone, one thread"
 
 
 def labels_and_rig() -> tuple[dict[str, wz.Label], Any]:
@@ -51,7 +52,7 @@ def whole_job(drawn: Drawn, labels: Any, rig: Any) -> Any:
     return size(survey, labels, rig, on="2026-05-01")
 
 
-def zones_and_ledger(survey: wz.Survey, labels: Any, rig: Any, threads: int = 1) -> Any:
+def zones_and_ledger(survey: wz.Survey, labels: Any, rig: Any, threads: int | None = 1) -> Any:
     """Zones and ledger of a survey that is read: what the other ways are timed on, and more."""
     import datetime as dt
 
@@ -89,26 +90,16 @@ def agree(name: str, found: pd.Series, truth: pd.Series) -> float:
     return gap
 
 
-def in_processes(folder: Path, drawn: Drawn, workers: int, labels: Any, rig: Any) -> float:
-    """Seconds of a portfolio: streamed from GeoParquet, sized, written; scratch files made before."""
-    source = folder / "source"
-    if not source.is_dir():
-        source.mkdir()
-        for name in ("turf", "infestations", "keep_out"):
-            getattr(drawn, name).to_parquet(source / f"{name}.parquet")
-    out = Path(tempfile.mkdtemp(dir=folder))
-    begun = time.perf_counter()
-    wz.size_portfolio(source, labels, rig, out=out, workers=workers, on="2026-05-01", progress=False)
-    return time.perf_counter() - begun
-
-
 def time_ways(n: int, repeats: int, slow: bool) -> dict[str, float]:
     drawn = draw(n)
     labels, rig = labels_and_rig()
     survey = wz.Survey(turf=drawn.turf, infestations=drawn.infestations, keep_out=drawn.keep_out)
     zoned, planned = zones_and_ledger(survey, labels, rig)
     truth = areas_of(zoned, planned, survey.local.sites)
-    ways: dict[str, Callable[[], Any]] = {"weedzone": lambda: zones_and_ledger(survey, labels, rig)}
+    ways: dict[str, Callable[[], Any]] = {
+        ALL: lambda: zones_and_ledger(survey, labels, rig, None),
+        ONE: lambda: zones_and_ledger(survey, labels, rig, 1),
+    }
     checked: dict[str, Callable[[], pd.Series]] = {}
     if slow:
         checked["geopandas, whole tables"] = lambda: peers.geopandas_whole(drawn)
@@ -170,32 +161,80 @@ def _timed(call: Callable[[], Any]) -> float:
 
 
 def report(n: int, result: dict[str, float]) -> None:
-    mine = result["weedzone"]
-    print(f"\n{n:,} sites; weedzone {1e3 * mine / n:.2f} ms a site")
+    print(f"\n{n:,} sites; {os.cpu_count()} processors")
     for name, seconds in sorted(result.items(), key=lambda pair: -pair[1]):
-        print(f"  {name:26s} {1e3 * seconds / n:9.3f} ms a site {seconds / mine:8.2f} x weedzone")
+        ratios = f"{seconds / result[ALL]:8.2f} x {ALL} {seconds / result[ONE]:8.2f} x {ONE}"
+        print(f"  {name:28s} {1e3 * seconds / n:9.3f} ms a site {ratios}")
 
 
-def peak_memory(n: int) -> float:
-    """GiB at the peak of a streamed portfolio, in a process of its own."""
+def lawns(count: int = 30) -> None:
+    """One home lawn at a time: zones and ledger, and the whole job, against geopandas and the bare engine calls."""
+    labels, rig = labels_and_rig()
+    rows = []
+    for seed in range(count):
+        drawn = draw(1, seed)
+        survey = wz.Survey(turf=drawn.turf, infestations=drawn.infestations, keep_out=drawn.keep_out)
+        rows.append(
+            [
+                min(_timed(lambda: zones_and_ledger(survey, labels, rig, None)) for _ in range(3)),  # noqa: B023
+                min(_timed(lambda: whole_job(drawn, labels, rig)) for _ in range(3)),  # noqa: B023
+                min(_timed(lambda: peers.geopandas_by_site(drawn)) for _ in range(3)),  # noqa: B023
+                min(peers.floor(drawn)[1] for _ in range(3)),
+            ]
+        )
+    zones, whole, other, bare = np.median(np.array(rows[1:]), axis=0)  # the first loads modules
+    print(f"\none lawn: zones and ledger {1e3 * zones:.1f} ms, survey to loads {1e3 * whole:.1f} ms")
+    print(
+        f"  zones and ledger: {zones / other:.2f} of geopandas, {zones / bare:.1f} times the bare engine calls"
+    )
+    print(
+        f"  survey to loads:  {whole / other:.2f} of geopandas, {whole / bare:.1f} times the bare engine calls"
+    )
+
+
+def portfolio(n: int, workers: int) -> tuple[float, float]:
+    """Seconds of a streamed portfolio, and GiB at its peak over all of its processes."""
     code = (
-        "import sys, tempfile, resource; sys.path.insert(0, sys.argv[1]); from pathlib import Path\n"
-        "from run import in_processes, labels_and_rig\n"
+        "import sys; sys.path.insert(0, sys.argv[1])\n"
+        "from run import labels_and_rig\n"
         "import weedzone as wz\n"
-        "labels, rig = labels_and_rig()\n"
-        "wz.size_portfolio(sys.argv[2], labels, rig, out=tempfile.mkdtemp(dir=sys.argv[3]), on='2026-05-01')\n"
-        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20)\n"
+        "if __name__ == '__main__':\n"
+        "    labels, rig = labels_and_rig()\n"
+        "    wz.size_portfolio(sys.argv[2], labels, rig, out=sys.argv[3], on='2026-05-01', progress=False,\n"
+        "                      workers=int(sys.argv[4]))\n"
     )
     with tempfile.TemporaryDirectory() as folder:
-        source = Path(folder) / "source"
+        script, source = Path(folder) / "sized.py", Path(folder) / "source"
+        script.write_text(code, encoding="utf-8")
         source.mkdir()
         drawn = draw(n)
         for name in ("turf", "infestations", "keep_out"):
             getattr(drawn, name).to_parquet(source / f"{name}.parquet")
         del drawn
-        arguments = [sys.executable, "-c", code, str(Path(__file__).parent), str(source), folder]
-        done = subprocess.run(arguments, capture_output=True, text=True, check=True)
-    return float(done.stdout.split()[-1])
+        begun, peak = time.perf_counter(), 0.0
+        arguments = [Path(__file__).parent, source, Path(folder) / "out", workers]
+        with subprocess.Popen([sys.executable, str(script), *map(str, arguments)]) as running:
+            while running.poll() is None:
+                peak = max(peak, _resident(running.pid))
+                time.sleep(0.5)
+        if running.returncode:
+            raise SystemExit(f"the portfolio of {n} sites failed")
+        return time.perf_counter() - begun, peak
+
+
+def _resident(pid: int) -> float:
+    """GiB of a process and all that it has started, shared pages counted once (Linux)."""
+    total, todo = 0.0, [pid]
+    while todo:
+        one = todo.pop()
+        try:
+            for line in Path(f"/proc/{one}/smaps_rollup").read_text().splitlines():
+                if line.startswith("Pss:"):
+                    total += int(line.split()[1]) / 2**20
+            todo += map(int, Path(f"/proc/{one}/task/{one}/children").read_text().split())
+        except (OSError, ValueError):  # it has ended meanwhile
+            continue
+    return total
 
 
 def draw_figure(results: dict[int, dict[str, float]], file: Path) -> None:
@@ -211,7 +250,7 @@ def draw_figure(results: dict[int, dict[str, float]], file: Path) -> None:
             *zip(*points, strict=True),
             marker=marks[name],
             label=name,
-            linewidth=2.4 if name == "weedzone" else 1.2,
+            linewidth=2.4 if name == ALL else 1.2,
         )
     axes.set(xscale="log", yscale="log", xlabel="sites", ylabel="milliseconds a site")
     axes.grid(alpha=0.3)
@@ -226,10 +265,10 @@ def main() -> None:
     parser.add_argument("sites", type=int, nargs="*", default=[100, 1000])
     parser.add_argument("--repeats", type=int, default=3)
     parser.add_argument("--quick", action="store_true", help="without the geopandas ways")
+    parser.add_argument("--lawns", action="store_true", help="single home lawns as well")
     parser.add_argument(
-        "--workers", action="store_true", help="time portfolios with one process and with all"
+        "--portfolio", type=int, nargs="*", default=[], help="sites of streamed portfolios: time and memory"
     )
-    parser.add_argument("--memory", action="store_true", help="peak memory of streamed portfolios")
     parser.add_argument("--png", type=Path)
     parser.add_argument("--json", type=Path)
     options = parser.parse_args()
@@ -237,21 +276,20 @@ def main() -> None:
     for n in options.sites:
         results[n] = time_ways(n, options.repeats, not options.quick)
         report(n, results[n])
-        if options.workers:
-            labels, rig = labels_and_rig()
-            with tempfile.TemporaryDirectory() as folder:
-                drawn = draw(n)
-                count = os.cpu_count() or 1
-                times = {w: in_processes(Path(folder), drawn, w, labels, rig) for w in (1, count)}
-            results[n] |= {f"portfolio, {w} process(es)": seconds for w, seconds in times.items()}
+    if options.lawns:
+        lawns()
+    times = {}
+    for n in options.portfolio:
+        for workers in (1, os.cpu_count() or 1):
+            times[n, workers], peak = portfolio(n, workers)
             print(
-                f"  portfolio with {count} processes: {times[1] / times[count]:.2f} times as fast as with one"
+                f"portfolio of {n:,} sites, {workers} process(es): {1e3 * times[n, workers] / n:.2f} ms a site, "
+                f"{peak:.2f} GiB at the peak",
+                flush=True,
             )
-        if options.memory:
-            print(f"  peak memory of the portfolio: {peak_memory(n):.2f} GiB")
     if len(results) > 1:
         sizes = sorted(results)
-        slope = np.polyfit(np.log(sizes), np.log([results[n]["weedzone"] for n in sizes]), 1)[0]
+        slope = np.polyfit(np.log(sizes), np.log([results[n][ALL] for n in sizes]), 1)[0]
         print(f"\ngrowth exponent of weedzone over {sizes[0]:,} to {sizes[-1]:,} sites: {slope:.3f}")
     print(
         f"peak memory of this process: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20:.2f} GiB"
