@@ -204,7 +204,8 @@ def _buffers(job: Sized, place: _Place, feature: Ints, product: int) -> Array:
     if not len(far):
         return np.empty(0, dtype=object)
     shapes, site = job.reach.excluded(product, far, 1.0)
-    return place(shapes, site)
+    merged, row = union_overlapping(shapes, site)
+    return place(merged, site[row])
 
 
 def _drawn(geoms: Array, outline: Array) -> Array:

@@ -18,7 +18,7 @@ import numpy as np
 import shapely
 
 from weedzone.byparts import common_area, work
-from weedzone.shapes import EMPTY, GRIDS_M, Array, Bools, Floats, Ints, areal, pairs, parts_of
+from weedzone.shapes import EMPTY, GRIDS_M, Array, Bools, Floats, Ints, areal, pairs, parts_of, unite
 
 EDGE_M = 1e-7  # a test point nearer than this to an edge proves nothing
 PROBES = 4
@@ -55,19 +55,28 @@ class Cut:
 
 
 def cut(
-    ground: Array, ground_group: Ints, cells: Array, cell_group: Ints, *, unsure_inside: bool = False
+    ground: Array,
+    ground_group: Ints,
+    cells: Array,
+    cell_group: Ints,
+    *,
+    unsure_inside: bool = False,
+    alike: bool = False,
 ) -> Cut:
-    """Cut ground by cells of the same group that do not overlap each other.
+    """Cut ground by cells of the same group.
 
     Parameters
     ----------
     ground, cells : ndarray of geometry
-        Valid polygons and multipolygons [m].
+        Valid polygons and multipolygons [m]. Cells of a group overlap by no more than rounding, or are alike.
     ground_group, cell_group : ndarray of int
         Group (site) of each.
     unsure_inside : bool
         Where a row that cannot be cut truthfully goes: inside the first cell that it meets (for cells that
         keep spray out), or outside all.
+    alike : bool
+        Cells may overlap, and it is all one which of them holds a piece: they are united where they cut the
+        same ground.
     """
     i, j = pairs(ground, ground_group, cells, cell_group)
     shapely.prepare(cells)
@@ -84,8 +93,11 @@ def cut(
     untouched = ~settled
     untouched[i] = False
     free = np.flatnonzero(untouched)
+    made, joined = j, cells
+    if alike:
+        i, made, joined, j = _joined_where_shared(i, j, cells, cell_group)
 
-    inner, rest, rows, redone, failed = _cut_pairs(ground, cells, i, j, unsure_inside)
+    inner, rest, rows, redone, failed = _cut_pairs(ground, joined, i, made, unsure_inside)
     keep = ~shapely.is_empty(inner)
     left = ~shapely.is_empty(rest)
     n_whole, n_cut = len(held) + len(free), int(keep.sum() + left.sum())
@@ -97,6 +109,30 @@ def cut(
         failed,
         np.repeat([False, True], [n_whole, n_cut]),
     )
+
+
+def _joined_where_shared(i: Ints, j: Ints, cells: Array, group: Ints) -> tuple[Ints, Ints, Array, Ints]:
+    """Pairs of ground and cells, where cells that overlap on the same ground are one.
+
+    Returns
+    -------
+    i : ndarray of int
+    made : ndarray of int
+        Row in `joined` of each pair's cell.
+    joined : ndarray of geometry
+    j : ndarray of int
+        A cell as it was given, for each pair.
+    """
+    several = np.bincount(i, minlength=1)[i] > 1
+    used = np.unique(j[several])
+    merged, _, of = unite(cells[used], group[used])
+    if len(merged) == len(used):
+        return i, j, cells, j
+    made = j.copy()
+    inside = np.isin(j, used)
+    made[inside] = len(cells) + of[np.searchsorted(used, j[inside])]
+    first = np.unique(np.column_stack([i, made]), axis=0, return_index=True)[1]
+    return i[first], made[first], np.concatenate([cells, merged]), j[first]
 
 
 def remainder(

@@ -277,7 +277,7 @@ def _buffers(parts: Parts, named: Bools, plans: Mapping[str, Plan], reach: Reach
             parts.geoms[rows], parts.site[rows], outline, reach.features.site, reach.widest_m[:, p]
         )
         cells, site = reach.excluded(int(p), np.unique(feature), 1.0 + LENGTH_ERROR)
-        parts, source, asked, cell = _cut_rows(parts, rows, cells, site, log, "keep_out")
+        parts, source, asked, cell = _cut_rows(parts, rows, cells, site, log, "keep_out", alike=True)
         named, clear = named[source], clear[source]
         clear[asked, p] = cell[asked] < 0
         parts.buffered[asked, p] = cell[asked] >= 0
@@ -294,13 +294,12 @@ def _keep_outs(parts: Parts, named: Bools, reach: Reach, log: _Log) -> Parts:
     rows = np.flatnonzero((parts.turf >= 0) & ~parts.outside & ~clear)
     _, near = near_pairs(parts.geoms[rows], parts.site[rows], geoms, site, np.zeros(len(geoms)))
     used = np.unique(near)
-    cells, row = union_overlapping(geoms[used], site[used])
-    parts, _, _, cell = _cut_rows(parts, rows, cells, site[used][row], log, "keep_out")
+    parts, _, _, cell = _cut_rows(parts, rows, geoms[used], site[used], log, "keep_out", alike=True)
     return replace(parts, kept_out=cell >= 0)
 
 
 def _cut_rows(
-    parts: Parts, rows: Ints, cells: Array, cell_site: Ints, log: _Log, layer: str
+    parts: Parts, rows: Ints, cells: Array, cell_site: Ints, log: _Log, layer: str, *, alike: bool = False
 ) -> tuple[Parts, Ints, Bools, Ints]:
     """Cut some of the parts by cells that take ground away.
 
@@ -315,7 +314,7 @@ def _cut_rows(
     cell : ndarray of int
         The cell that holds each; -1 for none.
     """
-    made = cut(parts.geoms[rows], parts.site[rows], cells, cell_site, unsure_inside=True)
+    made = cut(parts.geoms[rows], parts.site[rows], cells, cell_site, unsure_inside=True, alike=alike)
     log.cut(made, parts.site[rows], layer)
     rest = np.setdiff1d(np.arange(len(parts.geoms)), rows)
     source = np.concatenate([rest, rows[made.source]])

@@ -14,7 +14,7 @@ from weedzone.errors import Finding
 from weedzone.label import Label
 from weedzone.local import Laid
 from weedzone.names import nearest
-from weedzone.shapes import Array, Bools, Floats, Ints, union_overlapping
+from weedzone.shapes import Array, Bools, Floats, Ints
 
 UNNAMED = "unknown"
 RULES = ("the feature itself", "label", "label, default", "the feature's own", "policy", "label, downwind")
@@ -115,24 +115,21 @@ class Reach:
         )
 
     def excluded(self, product: int, rows: Ints, scale: float) -> tuple[Array, Ints]:
-        """Ground that some features keep a product out of, united where it overlaps, and its sites."""
+        """Ground that each of some features keeps a product out of, and its site; features may give two shapes."""
         outline = self.features.outline
         assert outline is not None
-        ground = safe_buffer(outline[rows], self.distance_m[rows, product] * scale)
-        down = self.downwind_m[rows, product] > self.distance_m[rows, product]
-        site = self.features.site[rows]
-        shapes, sites = [ground], [site]
-        if down.any():
-            swept = self.swept(product, rows[down], scale)
-            shapes.append(swept)
-            sites.append(site[down])
         # A repaired feature is kept out as repaired, whatever its outline gives at a distance of zero.
-        shapes.append(self.features.geoms[rows])
-        sites.append(site)
+        ground = self.features.geoms[rows].copy()
+        far = np.flatnonzero(self.distance_m[rows, product] > 0)
+        ground[far] = safe_buffer(outline[rows[far]], self.distance_m[rows[far], product] * scale)
+        down = rows[self.downwind_m[rows, product] > self.distance_m[rows, product]]
+        shapes, sites = [ground], [self.features.site[rows]]
+        if len(down):
+            shapes.append(self.swept(product, down, scale))
+            sites.append(self.features.site[down])
         every, of = np.concatenate(shapes), np.concatenate(sites)
         solid = np.flatnonzero(~shapely.is_empty(every))
-        merged, row = union_overlapping(every[solid], of[solid])
-        return merged, of[solid][row]
+        return every[solid], of[solid]
 
 
 def reaches(

@@ -200,20 +200,18 @@ def union_overlapping(geoms: Array, group: Ints) -> tuple[Array, Ints]:
     row : ndarray of int
         For each merged shape one of the rows it came from.
     """
+    return unite(geoms, group)[:2]
+
+
+def unite(geoms: Array, group: Ints) -> tuple[Array, Ints, Ints]:
+    """As `union_overlapping`, and for each row given the merged shape that holds it."""
     sizes = np.bincount(group) if len(group) else np.zeros(0, dtype=np.intp)
     big = sizes[group] > BIG_GROUP
     small = np.flatnonzero(~big)
     i, j = overlapping(geoms[small], group[small])
-    label = clusters(len(small), i, j)
-    if big.any():
-        wide = np.full(len(geoms), -1, dtype=np.intp)
-        wide[small] = label
-        wide[big] = label.max(initial=-1) + 1 + group[big]
-        label, small = np.unique(wide, return_inverse=True)[1].ravel(), np.arange(len(geoms))
-    return _union_by(geoms[small], label, small)
-
-
-def _union_by(geoms: Array, label: Ints, row: Ints) -> tuple[Array, Ints]:
+    label = np.empty(len(geoms), dtype=np.intp)
+    label[small] = clusters(len(small), i, j)
+    label[big] = label[small].max(initial=-1) + 1 + group[big]
     order = np.argsort(label, kind="stable")
     _, start, count = np.unique(label[order], return_index=True, return_counts=True)
     merged = geoms[order[start]].copy()
@@ -222,7 +220,9 @@ def _union_by(geoms: Array, label: Ints, row: Ints) -> tuple[Array, Ints]:
         member = np.repeat(count > 1, count)
         dense = np.repeat(np.cumsum(count > 1) - 1, count)[member]
         merged[many] = union_rows(geoms[order[member]], dense)
-    return merged, row[order[start]]
+    of = np.empty(len(geoms), dtype=np.intp)
+    of[order] = np.repeat(np.arange(len(merged)), count)
+    return merged, order[start], of
 
 
 def union_rows(geoms: Array, row: Ints, *, disjoint: bool = False) -> Array:
