@@ -126,6 +126,22 @@ def test_a_union_that_loses_a_member_is_done_again(monkeypatch: pytest.MonkeyPat
         assert shapes.union_rows(strips, zeros(strips))[0].area == pytest.approx(54.0, abs=1e-6)
 
 
+@pytest.mark.parametrize("copies", [2, 3, 4])
+def test_a_union_that_loses_what_all_its_members_share_is_done_again(
+    monkeypatch: pytest.MonkeyPatch, copies: int
+) -> None:
+    """Of two members the ground shared in pairs proves the union; of three alike it would prove an empty one."""
+    boxes = array(*[shapely.box(0, 0, 3, 3)] * copies, shapely.box(3, 0, 4, 3))
+    plain = shapely.union_all
+
+    def lossy(geoms: Any, *, grid_size: float | None = None, axis: int | None = None) -> Any:
+        return array(boxes[-1]) if grid_size is None else plain(geoms, grid_size=grid_size, axis=axis)
+
+    monkeypatch.setattr(shapes.shapely, "union_all", lossy)
+    assert shapes.union_rows(boxes, zeros(boxes))[0].area == pytest.approx(12.0, abs=1e-6)
+    assert shapes.union_rows(boxes[:2], zeros(boxes[:2]))[0].area == pytest.approx(9.0, abs=1e-6)
+
+
 @pytest.mark.parametrize("heavy", [False, True])
 def test_an_overlay_with_a_part_on_the_wrong_side_is_done_again(
     monkeypatch: pytest.MonkeyPatch, heavy: bool

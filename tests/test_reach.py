@@ -12,6 +12,7 @@ import pytest
 import shapely
 
 import weedzone as wz
+from weedzone import reach
 from weedzone.buffers import sweep
 from weedzone.label import Active, Label, Rate
 from weedzone.rig import Sprayer
@@ -305,3 +306,17 @@ def test_wind_that_is_none_is_refused(wind: dict[str, Any]) -> None:
 def test_spread_that_is_none_is_refused(spread: float) -> None:
     with pytest.raises(wz.InputError, match="wind_spread"):
         sized(survey([POND]), label(), wind_from=90.0, wind_spread=spread)
+
+
+def test_a_feature_stays_kept_out_where_its_buffer_is_wrong(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The feature itself does not hang on the engine's buffer: here one that lies 8 m beside it."""
+    pond = shapely.box(X - 5, Y - 5, X + 5, Y + 5)
+    ground = survey([{"kind": "pond", "geometry": pond}])
+
+    def beside(shapes: Any, _: Any) -> Any:
+        return shapely.transform(shapely.buffer(shapes, 3.0), lambda xy: xy + [8.0, 0.0])
+
+    monkeypatch.setattr(reach, "safe_buffer", beside)
+    job = sized(ground, label(buffers_m={"pond": 3.0}))
+    assert job.zones.union_all().intersection(pond).area == pytest.approx(0.0, abs=1e-3)
+    assert left_out(job).area > 150.0

@@ -30,7 +30,7 @@ from weedzone.survey import Survey
 from weedzone.units import ACRE_PER_M2, KSQFT_PER_M2
 
 TABLES = ("zones", "totals", "loads", "ledger", "findings")
-BLOCK_SITES = 500
+BLOCK_SITES = 250
 TRIES = 3  # a worker that dies takes its block with it; the block is begun again this often
 Layers = dict[str, gpd.GeoDataFrame]
 

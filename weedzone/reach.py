@@ -123,7 +123,11 @@ class Reach:
         far = np.flatnonzero(self.distance_m[rows, product] > 0)
         ground[far] = safe_buffer(outline[rows[far]], self.distance_m[rows[far], product] * scale)
         down = rows[self.downwind_m[rows, product] > self.distance_m[rows, product]]
-        shapes, sites = [ground], [self.features.site[rows]]
+        # No trust in the engine where the feature itself is at stake.
+        shapely.prepare(ground)
+        bare = rows[~shapely.covers(ground, self.features.geoms[rows]) & ~shapely.is_empty(self.features.geoms[rows])]
+        shapes = [ground, self.features.geoms[bare]]
+        sites = [self.features.site[rows], self.features.site[bare]]
         if len(down):
             shapes.append(self.swept(product, down, scale))
             sites.append(self.features.site[down])

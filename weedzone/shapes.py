@@ -29,7 +29,8 @@ SAFE_SCALE = 1.0 / math.cos(3.0 * math.pi / (8.0 * QUAD_SEGS))
 BIG_GROUP = 2000  # members; above it the cascaded union of the whole group is cheaper than finding clusters
 MOST_EDGE_PAIRS = 1e4  # of a union; beyond these points of its members are looked up in it instead
 NEAR_M = 1e-6
-MOST_BOX_PAIRS = 100  # looked at for each box; above it a search tree is quicker
+MOST_BOX_PAIRS = 50  # looked at for each box; above it a search tree is quicker
+MOST_BOXES = 2_000_000  # pairs of boxes held in memory at once
 GRIDS_M = (1e-6, 1e-5, 1e-4)
 DUST_M2 = 1e-9  # parts below a thousandth of a square millimetre are rounding, not ground
 
@@ -142,7 +143,7 @@ def _meeting(a: Floats, b: Floats, a_group: Ints, b_group: Ints) -> tuple[Ints, 
     np.maximum.at(widest, b_group[real_b], b[real_b, 2] - b[real_b, 0])
     start = np.searchsorted(b[order, 0], a[real_a, 0] - widest[a_group[real_a]])
     count = np.searchsorted(b[order, 0], a[real_a, 2], side="right") - start
-    if count.sum() > MOST_BOX_PAIRS * (len(a) + len(b)):
+    if count.sum() > min(MOST_BOX_PAIRS * (len(a) + len(b)), MOST_BOXES):
         i, j = shapely.STRtree(shapely.box(*b.T)).query(shapely.box(*a.T))
     else:
         i = np.repeat(real_a, count)
@@ -267,8 +268,9 @@ def _lost(united: Array, members: Array, row: Ints, short_m2: Floats | None = No
     Parameters
     ----------
     short_m2 : ndarray of float, optional
-        By how much each union is smaller than its members' sum. Where this is what the members share in
-        pairs, nothing is lost, and that is quicker to find.
+        By how much each union is smaller than its members' sum. Where two members share as much, nothing is
+        lost, and that is quicker to find. (Of three and more it would prove nothing: what all of them share
+        could be lost instead.)
     """
     lacking = np.zeros(len(members))
     edges = np.bincount(row, work(united[row], members), len(united))
@@ -277,10 +279,11 @@ def _lost(united: Array, members: Array, row: Ints, short_m2: Floats | None = No
         np.flatnonzero((edges > MOST_EDGE_PAIRS)[row]),
     )
     if short_m2 is not None and len(small):
-        i, j = pairs(members[small], row[small], members[small], row[small])
-        i, j = small[i[i < j]], small[j[i < j]]
-        twice = np.bincount(row[i], common_area(members, members, i, j), len(united))
-        tight = np.abs(twice - short_m2) <= 1e-9 * short_m2 + 1e-6
+        first = np.searchsorted(row, np.arange(len(united)))
+        two = np.flatnonzero((np.bincount(row) == 2) & (edges <= MOST_EDGE_PAIRS))
+        shared = common_area(members, members, first[two], first[two] + 1)
+        tight = np.zeros(len(united), dtype=bool)
+        tight[two] = np.abs(shared - short_m2[two]) <= 1e-9 * short_m2[two] + 1e-6
         small = small[~tight[row[small]]]
     lacking[small] = shapely.area(members[small]) - common_area(united, members, row[small], small)
     if len(heavy):

@@ -22,7 +22,7 @@ from weedzone.shapes import Array, Floats, Ints
 from weedzone.survey import Survey
 from weedzone.zones import Zoned, zone_ground
 
-SITES_AT_ONCE = 200  # arrays of so many sites stay small, whatever the survey; not a matter of the processors
+SITES_AT_ONCE = 125  # arrays of so many sites stay small, whatever the survey; not a matter of the processors
 
 
 def zone_sites(
