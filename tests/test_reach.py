@@ -314,7 +314,7 @@ def test_a_feature_stays_kept_out_where_its_buffer_is_wrong(monkeypatch: pytest.
     ground = survey([{"kind": "pond", "geometry": pond}])
 
     def beside(shapes: Any, _: Any) -> Any:
-        return shapely.transform(shapely.buffer(shapes, 3.0), lambda xy: xy + [8.0, 0.0])
+        return shapely.transform(shapely.buffer(shapes, 3.0), lambda xy: xy + np.array([8.0, 0.0]))
 
     monkeypatch.setattr(reach, "safe_buffer", beside)
     job = sized(ground, label(buffers_m={"pond": 3.0}))

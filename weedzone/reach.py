@@ -125,7 +125,9 @@ class Reach:
         down = rows[self.downwind_m[rows, product] > self.distance_m[rows, product]]
         # No trust in the engine where the feature itself is at stake.
         shapely.prepare(ground)
-        bare = rows[~shapely.covers(ground, self.features.geoms[rows]) & ~shapely.is_empty(self.features.geoms[rows])]
+        bare = rows[
+            ~shapely.covers(ground, self.features.geoms[rows]) & ~shapely.is_empty(self.features.geoms[rows])
+        ]
         shapes = [ground, self.features.geoms[bare]]
         sites = [self.features.site[rows], self.features.site[bare]]
         if len(down):
