@@ -12,11 +12,12 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pytest
 import shapely
 
 import weedzone as wz
-from weedzone import fleet
+from weedzone import blocks, fleet
 from weedzone.blocks import split
 
 ROOT = Path(__file__).parents[1]
@@ -155,6 +156,30 @@ def test_sites_without_a_name_are_refused(
         wz.size_portfolio(source, labels, rig, out=tmp_path / "out", on=DAY)
     with pytest.raises(wz.SurveyError, match="no such"):
         wz.size_portfolio(tmp_path / "nowhere", labels, rig, out=tmp_path / "other", on=DAY)
+
+
+def test_a_layer_in_several_files_of_other_columns(
+    tmp_path: Path, lots: dict[str, gpd.GeoDataFrame], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Files of one layer may lack a column or hold it elsewhere; batches are small whatever the row groups."""
+    source = as_parquet(lots, tmp_path / "source")
+    layer = gpd.read_parquet(source / "infestations.parquet")
+    (source / "infestations.parquet").unlink()
+    folder = source / "infestations"
+    folder.mkdir()
+    half = len(layer) // 2
+    layer[:half].assign(cover=0.5).to_parquet(folder / "a.parquet")
+    layer[half:][["geometry", "weed", "site"]].to_parquet(folder / "b.parquet")
+    monkeypatch.setattr(blocks, "BATCH_ROWS", 7)
+    found = blocks.layers_of(source)["infestations"]
+    batches = list(found.batches(["site", "weed", "cover"]))
+    assert max(batch.num_rows for batch in batches) <= 7
+    rows = pa.Table.from_batches(batches).to_pandas()
+    assert rows["weed"].to_list() == layer["weed"].to_list()
+    assert rows["cover"].notna().sum() == half
+    assert shapely.equals(shapely.from_wkb(rows["geometry"].to_numpy()), layer.geometry.to_numpy()).all()
+    pieces = split(source, tmp_path / "scratch", 5)
+    assert sum(len(one) for one in pieces.sites) == layer["site"].nunique()
 
 
 def test_blocks_hold_neighbours(tmp_path: Path) -> None:

@@ -18,14 +18,15 @@ import numpy as np
 import pyarrow as pa
 import pyogrio
 import shapely
-from pyarrow import dataset, feather
+from pyarrow import dataset, feather, parquet
 
 from weedzone.errors import SurveyError
 from weedzone.layers import site_name
 from weedzone.reading import LAYERS, SUFFIXES, layer_name
 from weedzone.shapes import Array, Floats, Ints
 
-BATCH_ROWS = 100_000
+BATCH_ROWS = 50_000
+BUFFER_BYTES = 2**20
 GEOMETRY = "geometry"
 _NEEDED = ("turf", "infestations", "keep_out")
 _SHARED = ("keep_out", "history")
@@ -46,7 +47,7 @@ class Layer:
         """Rows as they lie in the file, shapes as WKB in the column ``geometry``."""
         if self.inside is None:
             keep = None if columns is None else [*columns, self.geometry]
-            for batch in dataset.dataset(self.path).to_batches(batch_size=BATCH_ROWS, columns=keep):
+            for batch in _parquet_batches(self.path, keep):
                 yield self._renamed(batch)
             return
         with pyogrio.open_arrow(
@@ -58,6 +59,21 @@ class Layer:
     def _renamed(self, batch: pa.RecordBatch) -> pa.RecordBatch:
         names = [GEOMETRY if name == self.geometry else name for name in batch.schema.names]
         return batch.rename_columns(names)
+
+
+def _parquet_batches(path: Path, columns: list[str] | None) -> Iterator[pa.RecordBatch]:
+    """Rows of a GeoParquet file, or of a folder of them, a page at a time.
+
+    A scan of the dataset would hold whole row groups, which commonly are a million rows.
+    """
+    whole = dataset.dataset(path)
+    for file in whole.files:
+        with parquet.ParquetFile(file, buffer_size=BUFFER_BYTES, pre_buffer=False) as one:
+            if one.schema_arrow.equals(whole.schema):
+                yield from one.iter_batches(BATCH_ROWS, columns=columns, use_threads=False)
+                continue
+        alike = dataset.dataset(file, schema=whole.schema)
+        yield from alike.to_batches(batch_size=BATCH_ROWS, columns=columns)
 
 
 @dataclass(frozen=True)
