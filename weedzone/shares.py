@@ -2,56 +2,50 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import multiprocessing
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import fields
 from typing import Any
 
 import numpy as np
 
-from weedzone.allotting import Rules
-from weedzone.dosing import Plan
 from weedzone.errors import Finding
-from weedzone.label import Label
 from weedzone.parts import Parts
 from weedzone.reach import Reach
-from weedzone.shapes import Array, Floats, Ints
+from weedzone.shapes import Array, Ints
 from weedzone.survey import Survey
-from weedzone.zones import Zoned, zone_ground
+from weedzone.zones import Zoned
 
 SITES_AT_ONCE = 125  # arrays of so many sites stay small, whatever the survey; not a matter of the processors
 
 
 def zone_sites(
     survey: Survey,
-    plans: Mapping[str, Plan],
-    labels: Mapping[str, Label],
     reach: Reach,
-    on: dt.date,
-    load_share: Floats,
-    rules: Rules,
+    zone: Callable[[Survey, Reach], tuple[Zoned, list[Finding]]],
     threads: int | None = None,
 ) -> tuple[Zoned, list[Finding]]:
-    """Zone a survey of any number of sites; see `weedzone.zones.zone_ground` for the parameters.
+    """Zone a survey of any number of sites.
 
     Parameters
     ----------
+    survey : Survey
+    reach : Reach
+    zone : callable
+        What is done with the survey and the distances of a share; see `weedzone.zones.zone_ground`.
     threads : int, optional
         Shares worked on at a time. By default one for each processor, and a single one in a worker process
         of a portfolio. The engine works outside Python's lock, so that threads help.
     """
     n_sites = len(survey.local.sites)
+    firsts = range(0, max(n_sites, 1), SITES_AT_ONCE)
 
     def zoned(first: int) -> tuple[Zoned, list[Finding]]:
         stop = min(first + SITES_AT_ONCE, n_sites)
-        share = survey if n_sites <= SITES_AT_ONCE else survey.only(first, stop)
-        near = reach if n_sites <= SITES_AT_ONCE else reach.only(first, stop)
-        return zone_ground(share, plans, labels, near, on, load_share, rules)
+        return zone(survey.only(first, stop), reach.only(first, stop))
 
-    firsts = range(0, max(n_sites, 1), SITES_AT_ONCE)
     if threads is None:
         threads = 1 if multiprocessing.parent_process() else os.cpu_count() or 1
     if threads > 1 and len(firsts) > 1:

@@ -41,7 +41,7 @@ from weedzone.shares import zone_sites
 from weedzone.survey import Survey
 from weedzone.tables import frame_of, joined, ledger_table, zone_order, zones_table
 from weedzone.units import FT2_PER_M2, to_si
-from weedzone.zones import MIN_AREA_M2, MIN_WIDTH_M, OUTCOMES, Rules, Zoned, dissolve
+from weedzone.zones import MIN_AREA_M2, MIN_WIDTH_M, OUTCOMES, Rules, Zoned, dissolve, zone_ground
 
 
 @dataclass(frozen=True, eq=False)
@@ -270,7 +270,11 @@ def size(
     )
     capacity = rig.load_kg if isinstance(rig, Spreader) else rig.load_L
     per_m2 = np.array([1.0 if isinstance(rig, Spreader) else plan.volume for plan in planned.values()])
-    zoned, found = zone_sites(survey, planned, labels, reach, day, per_m2 / capacity, rules)
+
+    def zone(share: Survey, near: Reach) -> tuple[Zoned, list[Finding]]:
+        return zone_ground(share, planned, labels, near, day, per_m2 / capacity, rules)
+
+    zoned, found = zone_sites(survey, reach, zone)
     notes += found
     zones = zones_table(survey, zoned, planned, use, rig)
     made = load_tables(survey, zoned, planned, rig, even=flag(even_loads, "even_loads"))

@@ -59,12 +59,17 @@ def zones_and_ledger(survey: wz.Survey, labels: Any, rig: Any, threads: int | No
     from weedzone.allotting import Rules
     from weedzone.shares import zone_sites
     from weedzone.sizing import _reach
+    from weedzone.zones import zone_ground
 
     planned, _ = plans(labels, "spot", rig, set())
     reach, _ = _reach(survey, planned, "spot", None, None, None)
     share = np.array([plan.volume / rig.load_L for plan in planned.values()])
     day = dt.date(2026, 5, 1)
-    return zone_sites(survey, planned, labels, reach, day, share, Rules(), threads)[0], planned
+
+    def zone(part: wz.Survey, near: Any) -> Any:
+        return zone_ground(part, planned, labels, near, day, share, Rules())
+
+    return zone_sites(survey, reach, zone, threads)[0], planned
 
 
 def areas_of(zoned: Any, planned: Any, sites: Any) -> pd.Series:
