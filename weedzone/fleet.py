@@ -121,7 +121,8 @@ class Portfolio:
             ground = f"{row.area_m2 * KSQFT_PER_M2:,.1f} ksqft ({row.area_m2 * ACRE_PER_M2:,.2f} acre)"
             lines.append(f"{row.product}: {ground} on {row.sites:,} sites")
             lines.append(
-                f"  {row.product_amount:,.1f} {row.product_unit} product, {row.solution_gal:,.1f} gal solution, "
+                f"  {_figures(row.product_amount)} {row.product_unit} product, "
+                f"{_figures(row.solution_gal)} gal solution, "
                 f"{row.loads:,} loads"
             )
         lines += ["", "Infested ground:"]
@@ -139,6 +140,11 @@ class Portfolio:
     def __str__(self) -> str:
         """The summary."""
         return self.summary()
+
+
+def _figures(value: float) -> str:
+    """Three figures, and every figure before the decimal point: a small amount is never shown as none."""
+    return f"{value:,.0f}" if value >= 1000 else f"{value:#.3g}".rstrip(".")
 
 
 def size_portfolio(
