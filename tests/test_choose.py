@@ -89,9 +89,12 @@ def test_arrays_equal_exhaustive_search(seed: int) -> None:
         assert worth(options, rows, given) == best_worth(options, rows, most)
 
 
+@pytest.mark.parametrize("at_once", [0, 1 << 17])
 @pytest.mark.parametrize("seed", range(40))
-def test_solver_equals_trying_all(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Where ground can be shared in too many ways a solver takes over; it must find what trying all finds."""
+def test_solver_equals_trying_all(seed: int, at_once: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where ground can be shared in many ways all are tried at once, in too many a solver takes over; both must find
+    what trying one after the other finds.
+    """
     rng = np.random.default_rng(seed)
     rows, p = 6, 3
     options = Options(
@@ -107,6 +110,7 @@ def test_solver_equals_trying_all(seed: int, monkeypatch: pytest.MonkeyPatch) ->
     )
     every = list(range(rows))
     monkeypatch.setattr(chosen_by, "MOST_SHARINGS", 1)
+    monkeypatch.setattr(chosen_by, "MOST_AT_ONCE", at_once)
     found = choose(options)
     assert worth(options, every, tuple(int(one) for one in found)) == best_worth(options, every, None)
 

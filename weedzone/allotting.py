@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import shapely
 
 from weedzone.choose import Options, choose
 from weedzone.dosing import Plan
@@ -244,7 +243,7 @@ def _choose(
     material = dose[like] * thinned
     options = Options(
         site=parts.site[like],
-        area=np.bincount(kind, shapely.area(parts.geoms[rows])),
+        area=np.bincount(kind, parts.area_m2[rows]),
         can=can[like],
         weeds=marks[0][weeds[like]],
         rating=marks[1][weeds[like]],

@@ -28,6 +28,8 @@ WIDEST = 1.0045  # a buffer that reaches further than this share of the distance
 # Two tips this share of the distance apart: discs about them meet where the straight line between the tips would
 # lie sqrt(scale^2 + (share/2)^2) of the distance away, which is 1.0048.
 RUN = 0.13
+# No point beside so short a line is too far from both of its ends.
+SHORT = 2.0 * math.sqrt(WIDEST**2 - SAFE_SCALE**2)
 TOGETHER = 64  # runs united at a time
 LARGE = 2000  # vertices; above it the engine may fall back on a coarse grid, and comes out short by as much
 
@@ -117,21 +119,59 @@ def _astray(buffers: Array, geoms: Array, distance: Floats) -> Bools:
     """Buffers with a corner or the middle of an edge that lies too near to the feature, or too far from it."""
     parts, part_of = shapely.get_parts(buffers, return_index=True)
     rings, ring_of = shapely.get_rings(parts, return_index=True)
-    owner = part_of[ring_of]
     xy, of = shapely.get_coordinates(rings, return_index=True)
+    row = part_of[ring_of][of]
     along = np.flatnonzero(of[1:] == of[:-1])
-    middle = shapely.points((xy[along] + xy[along + 1]) / 2.0)
-    row = owner[of[along]]
     shapely.prepare(geoms)
     bad = np.zeros(len(geoms), dtype=bool)
-    bad[row[~shapely.dwithin(geoms[row], middle, WIDEST * distance[row])]] = True
+    doubtful = along[_may_be_far(xy, of, np.diff(ring_of, prepend=-1) != 0, along, distance[row])]
+    middle = shapely.points((xy[doubtful] + xy[doubtful + 1]) / 2.0)
+    far = ~shapely.dwithin(geoms[row[doubtful]], middle, WIDEST * distance[row[doubtful]])
+    bad[row[doubtful[far]]] = True
     # Only lines and large features were seen to fall short.
     checked = ~np.isin(shapely.get_type_id(geoms), (3, 6)) | (shapely.get_num_coordinates(geoms) > LARGE)
-    for points, of_point in ((middle, row), (shapely.points(xy), owner[of])):
-        some = np.flatnonzero((checked & ~bad)[of_point])
-        near = shapely.dwithin(geoms[of_point[some]], points[some], (1.0 - 1e-9) * distance[of_point[some]])
-        bad[of_point[some[near]]] = True
+    checked &= ~bad
+    along = along[checked[row[along]]]
+    corners = np.flatnonzero(checked[row])
+    points = shapely.points(np.concatenate([(xy[along] + xy[along + 1]) / 2.0, xy[corners]]))
+    row = row[np.concatenate([along, corners])]
+    bad[row[shapely.dwithin(geoms[row], points, (1.0 - 1e-9) * distance[row])]] = True
     return bad
+
+
+def _may_be_far(xy: Floats, of: Ints, shell: Bools, along: Ints, distance: Floats) -> Bools:
+    """Edges of buffers, from the corners `along` to the next, that may lie too far from the feature.
+
+    What the engine leaves out of an outline it bridges by a straight line, and the edge drawn along that line may
+    lie too far. A short line does no harm: all of it is near its ends, which are the feature's own. So does no
+    chord of an arc, as the arc is about a corner of the feature. Short edges are one of these unless others cut
+    them off, and where two cross, the outline bends inward.
+
+    Parameters
+    ----------
+    xy : ndarray of float, shape (corners, 2)
+    of : ndarray of int
+        Ring of each corner.
+    shell : ndarray of bool, shape (rings,)
+    distance : ndarray of float
+        Of each corner's buffer.
+    """
+    run = xy[along + 1] - xy[along]
+    ring = of[along]
+    # The edge before: a ring's first has its last before it.
+    last = np.searchsorted(ring, np.arange(len(shell)), side="right") - 1
+    before = np.arange(len(along)) - 1
+    first = np.diff(ring, prepend=-1) != 0
+    before[first] = last[ring[first]]
+    turn = run[before, 0] * run[:, 1] - run[before, 1] * run[:, 0]
+    place = xy[along] - xy[along[first]][np.cumsum(first) - 1]
+    twice = np.bincount(ring, place[:, 0] * run[:, 1] - place[:, 1] * run[:, 0], len(shell))
+    # Shells that run with the ground on their left, and holes that do so too, turn left where they bend outward.
+    inward = turn * np.where((twice > 0) == shell, 1.0, -1.0)[ring] <= 0
+    ends = inward.copy()
+    ends[before] |= inward
+    long = np.hypot(*run.T) > SHORT * distance[along]
+    return np.asarray(long | ends)
 
 
 def _outlines(parts: Array, owner: Ints) -> tuple[Array, Ints]:

@@ -19,7 +19,8 @@ from weedzone.errors import LabelError
 from weedzone.shapes import Array, Bools, Floats, Ints
 
 MOST_PRODUCTS = 12
-MOST_SHARINGS = 64  # above it a solver is quicker than trying them all
+MOST_SHARINGS = 64  # above it only loads and material of each are compared, all at once
+MOST_AT_ONCE = 1 << 17  # above it a solver is quicker
 _CLOSE = 1e-9
 _SPARE_LOAD = 1e-6  # a rest of a load this small is rounding; see `weedzone.loads`
 
@@ -210,7 +211,35 @@ def _sharings(options: Options, one: Ints) -> list[Ints]:
 
 
 def _fewest_loads(options: Options, one: Ints, choices: Sequence[Sequence[int]]) -> Ints:
-    """Sharing that takes the fewest loads, then the least material: two integer programs, solved by HiGHS."""
+    """Sharing that takes the fewest loads, then the least material; of equals, the one that comes first."""
+    if np.prod([float(len(choice)) for choice in choices]) > MOST_AT_ONCE:
+        return _solved(options, one, choices)
+    # Rounded, so that the last digits of an area, which differ between coordinate systems, decide nothing.
+    load = np.round(options.area[:, np.newaxis] * options.load, 6)
+    material = options.area[:, np.newaxis] * options.material
+    full, used = np.zeros((1, options.can.shape[1])), np.zeros(1)
+    for row, choice in enumerate(choices):
+        more = np.zeros((len(choice), full.shape[1]))
+        cost = np.zeros(len(choice))
+        for at, p in enumerate(choice):
+            if p >= 0:
+                more[at, p], cost[at] = load[row, p], material[row, p]
+        full = (full[:, np.newaxis] + more).reshape(-1, full.shape[1])
+        used = (used[:, np.newaxis] + cost).ravel()
+    # Half a step more, so that sums of rounded loads never lie on the limit itself.
+    count = np.ceil(full - 1.5 * _SPARE_LOAD).sum(axis=1)
+    fewest = np.flatnonzero(count == count.min())
+    least = used[fewest].min()
+    best = int(fewest[np.flatnonzero(used[fewest] <= least * (1.0 + 1e-6))[0]])
+    out = np.empty(len(choices), dtype=np.intp)
+    for row in reversed(range(len(choices))):
+        best, at = divmod(best, len(choices[row]))
+        out[row] = choices[row][at]
+    return out
+
+
+def _solved(options: Options, one: Ints, choices: Sequence[Sequence[int]]) -> Ints:
+    """As `_fewest_loads`, by two integer programs that HiGHS solves."""
     from scipy.optimize import Bounds, LinearConstraint, milp
 
     row = np.array([r for r, choice in enumerate(choices) for p in choice if p >= 0], dtype=np.intp)

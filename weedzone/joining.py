@@ -12,6 +12,7 @@ from weedzone.shapes import (
     Floats,
     Ints,
     areal,
+    close_pairs,
     clusters,
     collect,
     mean_width,
@@ -39,7 +40,7 @@ def drop_slivers(parts: Parts, zone: Ints, min_width_m: float, min_area_m2: floa
     thin = np.zeros(len(zone), dtype=bool)
     rows = np.flatnonzero(zone >= 0)
     geoms, of = parts.geoms[rows], zone[rows]
-    meagre = np.flatnonzero((mean_width(geoms) < min_width_m) | (shapely.area(geoms) < min_area_m2))
+    meagre = np.flatnonzero((mean_width(geoms) < min_width_m) | (parts.area_m2[rows] < min_area_m2))
     if not len(meagre):
         return zone, thin
     i, j = near_pairs(geoms[meagre], of[meagre], geoms, of, np.full(len(geoms), SEAM_M))
@@ -71,7 +72,7 @@ def dissolve(geoms: Array, zone: Ints, fresh: Bools) -> Array:
     parts, of = geoms[rows], zone[rows]
     n_zones = int(of.max()) + 1
     seamed = np.flatnonzero(fresh[rows])
-    i, j = near_pairs(parts[seamed], of[seamed], parts[seamed], of[seamed], np.full(len(seamed), SEAM_M))
+    i, j = close_pairs(parts[seamed], of[seamed], SEAM_M)
     label = clusters(len(parts), seamed[i], seamed[j])
     order = np.argsort(label, kind="stable")
     _, start, dense = np.unique(label[order], return_index=True, return_inverse=True)

@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-import shapely
 
 from weedzone.amounts import Amounts, amounts, on_the_measure
 from weedzone.dosing import Plan, Rig
@@ -129,7 +128,7 @@ def _zones(zoned: Zoned, planned: Mapping[str, Plan], rig: Rig) -> _Zones:
     turn = every.turn[one_of]
     number = np.empty(n, dtype=np.intp)
     number[order] = np.arange(n) - np.searchsorted(site[order], site[order]) + 1
-    area = shapely.area(parts.geoms[rows])
+    area = parts.area_m2[rows]
     spot = bool(plan_list) and plan_list[0].use == "spot"
     extras = sum(one.rate for one in rig.extras) if isinstance(rig, Sprayer) else 0.0
     wetted = np.bincount(of, area * (parts.cover[rows] if spot else 1.0), n)

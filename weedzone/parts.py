@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import shapely
@@ -68,6 +69,11 @@ class Parts:
     weed_sets: list[tuple[str, ...]]
     turf_sets: list[tuple[str, ...]]
     past_sets: list[tuple[Application, ...]]
+
+    @cached_property
+    def area_m2(self) -> Floats:
+        """Area of each part."""
+        return np.asarray(shapely.area(self.geoms))
 
     def split(self, by: Cut) -> Parts:
         """Parts after a cut: every column follows the piece's source."""

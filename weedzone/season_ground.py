@@ -6,7 +6,6 @@ import datetime as dt
 from dataclasses import dataclass, replace
 
 import numpy as np
-import shapely
 
 from weedzone.limits import Application
 from weedzone.sizing import Sized
@@ -134,7 +133,7 @@ def patches_of(job: Sized) -> list[Patch]:
         parts.site, zoned.zone, zoned.product, zoned.second_zone, zoned.second, parts.past, parts.weeds,
     )  # fmt: skip
     distinct, of = np.unique(np.column_stack([one[rows] for one in columns]), axis=0, return_inverse=True)
-    area = shapely.area(parts.geoms[rows])
+    area = parts.area_m2[rows]
     wetted = area * (parts.cover[rows] if job.use == "spot" else 1.0)
     areas, wets = (np.bincount(of.ravel(), values, len(distinct)) for values in (area, wetted))
     names = np.full(len(job.zones) + 1, "", dtype=object)

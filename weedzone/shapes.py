@@ -54,11 +54,16 @@ def areal(geoms: Array) -> Array:
 
 def parts_of(geoms: Array) -> tuple[Array, Ints]:
     """Single parts of each geometry, however deep they are nested, and the row each came from."""
-    parts, owner = shapely.get_parts(geoms, return_index=True)
-    while np.any(shapely.get_type_id(parts) > 3):
-        parts, inner = shapely.get_parts(parts, return_index=True)
-        owner = owner[inner]
-    return parts, owner
+    parts, owner = np.asarray(geoms, dtype=object), np.arange(len(geoms))
+    # The engine copies every part that it is asked for: only what has several is taken apart.
+    while len(several := np.flatnonzero((kind := shapely.get_type_id(parts)) > 3)):
+        inner, of = shapely.get_parts(parts[several], return_index=True)
+        single = np.flatnonzero(kind <= 3)
+        order = np.argsort(np.concatenate([single, several[of]]), kind="stable")
+        parts = np.concatenate([parts[single], inner])[order]
+        owner = np.concatenate([owner[single], owner[several[of]]])[order]
+    real = shapely.get_type_id(parts) >= 0
+    return (parts, owner) if real.all() else (parts[real], owner[real])
 
 
 def collect(polygons: Array, owner: Ints, n_rows: int) -> Array:
@@ -163,6 +168,15 @@ def near_pairs(a: Array, a_group: Ints, b: Array, b_group: Ints, reach_m: Floats
     """Rows of `a` and `b` of the same group that lie within each `b`'s reach."""
     i, j = pairs(a, a_group, b, b_group, reach_m * 1.01)
     near = shapely.dwithin(a[i], b[j], reach_m[j] * 1.01)
+    return i[near], j[near]
+
+
+def close_pairs(geoms: Array, group: Ints, reach_m: float) -> tuple[Ints, Ints]:
+    """Pairs (i < j) of shapes in one group that lie within reach of each other."""
+    i, j = pairs(geoms, group, geoms, group, reach_m)
+    first = i < j
+    i, j = i[first], j[first]
+    near = shapely.dwithin(geoms[i], geoms[j], reach_m)
     return i[near], j[near]
 
 

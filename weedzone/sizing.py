@@ -11,7 +11,6 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import shapely
 
 from weedzone.arguments import (
     at_hand,
@@ -108,7 +107,7 @@ class Sized:
         keys, of = np.unique(key, return_inverse=True)
         shapes = dissolve(parts.geoms[row], of.ravel(), parts.fresh[row])
         site = keys // can.shape[1]
-        area = np.bincount(of.ravel(), shapely.area(parts.geoms[row]), len(keys))
+        area = np.bincount(of.ravel(), parts.area_m2[row], len(keys))
         data = {
             "site": self.survey.local.sites[site],
             "product": np.array(list(self.plans), dtype=object)[keys % can.shape[1]],
@@ -125,7 +124,7 @@ class Sized:
         ``weeds``, ``cover``, ``area_ft2``, ``area_m2``, ``geometry``.
         """
         zoned, parts = self.zoned, self.zoned.parts
-        area = shapely.area(parts.geoms)
+        area = parts.area_m2
         zone_names = np.array([*self.zones["zone"], None], dtype=object)
         order = np.append(np.argsort(self._zone_order, kind="stable"), len(self.zones))
         data = {

@@ -24,7 +24,7 @@ from weedzone.zones import OUTCOMES, Treatments, Zoned
 def zone_order(zoned: Zoned) -> Ints:
     """Zones by site, those of the first pass first, then the largest first."""
     every, n_zones = zoned.treatments, len(zoned.zone_geoms)
-    area = np.bincount(every.zone, shapely.area(zoned.parts.geoms[every.part]), n_zones)
+    area = np.bincount(every.zone, zoned.parts.area_m2[every.part], n_zones)
     turn = np.ones(n_zones, dtype=np.intp)
     turn[every.zone] = every.turn
     return np.lexsort((np.round(-area, 6), turn, zoned.zone_site))
@@ -42,7 +42,7 @@ def zones_table(
     one_of[of[::-1]] = np.arange(len(of))[::-1]
     first, product, dose = rows[one_of], every.product[one_of], every.dose[one_of]
     site = parts.site[first]
-    area = shapely.area(parts.geoms[rows])
+    area = parts.area_m2[rows]
     wetted = area * (parts.cover[rows] if use == "spot" else 1.0)
     area_m2, treated = (np.bincount(of, values, len(order)) for values in (area, wetted))
     plan_list = list(planned.values())
@@ -121,7 +121,7 @@ def ledger_table(survey: Survey, zoned: Zoned, planned: Mapping[str, Plan]) -> p
     reason_code, reasons = pd.factorize(zoned.reason, sort=True)
     keys = np.column_stack([parts.site, zoned.outcome, zoned.product, reason_code])
     distinct, of = np.unique(keys, axis=0, return_inverse=True)
-    area = np.bincount(of.ravel(), shapely.area(parts.geoms), len(distinct))
+    area = np.bincount(of.ravel(), parts.area_m2, len(distinct))
     names = np.array([*planned, None], dtype=object)
     return pd.DataFrame(
         {

@@ -9,7 +9,6 @@ from numbers import Integral
 from typing import Any
 
 import numpy as np
-import shapely
 
 from weedzone.amounts import PRODUCT_UNIT, amounts
 from weedzone.errors import Finding, InputError
@@ -156,7 +155,7 @@ def follow_up_needs(job: Sized, visits: Sequence[FollowUp]) -> tuple[list[Needs]
         return_inverse=True,
     )
     doses, findings = _follow_up_doses(job, keys, visits)
-    area = shapely.area(parts.geoms[rows])
+    area = parts.area_m2[rows]
     plans, names = list(job.plans.values()), list(job.plans)
     spot = job.use == "spot"
     found: list[Needs] = []

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-import shapely
 
 from weedzone.allotting import ratings, weeds_left
 from weedzone.parts import names_weed
@@ -87,9 +86,7 @@ class _View:
         parts = job.zoned.parts
         count, mean = ratings(parts.weed_sets, job.plans)
         weed = names_weed(parts, job.plans)
-        return cls(
-            job, list(job.plans), shapely.area(parts.geoms), weed, count[parts.weeds], mean[parts.weeds]
-        )
+        return cls(job, list(job.plans), parts.area_m2, weed, count[parts.weeds], mean[parts.weeds])
 
     def turf_named(self, rows: Ints, q: int) -> Bools:
         """Whether a product's label names every turf of some parts."""

@@ -7,7 +7,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 
 from weedzone.allotting import (
     MIN_AREA_M2,
@@ -208,7 +207,7 @@ def _left_over(
     """Weeds on treated ground that its products do not control, and the second pass that would be allowed."""
     names, labels = list(plans), [plan.label for plan in plans.values()]
     sets, left = weeds_left(parts, first, plans)
-    area = shapely.area(parts.geoms)
+    area = parts.area_m2
     found: dict[tuple[int, str, str, str], float] = {}
     for row in np.flatnonzero(left >= 0):
         other = second[row]
@@ -242,7 +241,7 @@ def _reduced(
     full = np.array([plan.dose_high for plan in planned])
     rows = np.flatnonzero(treated >= 0)
     rows = rows[dose[rows] < full[treated[rows]] / SLACK]
-    area = shapely.area(parts.geoms)
+    area = parts.area_m2
     cut: dict[tuple[int, int, str, str], float] = {}
     for row in rows:
         p = int(treated[row])
