@@ -7,6 +7,8 @@ import signal
 import subprocess
 import sys
 import time
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from pathlib import Path
 
 import geopandas as gpd
@@ -260,6 +262,15 @@ def test_a_worker_that_dies_loses_nothing(
     found = wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=4, on=DAY, workers=2)
     assert (tmp_path / "out" / "died").exists()
     assert_same(found, at_once)
+
+
+@pytest.mark.slow
+def test_what_libraries_print_in_a_worker_is_not_output(capfd: pytest.CaptureFixture[str]) -> None:
+    for start, out, errors in ((fleet._to_errors, "", "noise"), (None, "noise", "")):
+        with ProcessPoolExecutor(1, get_context("spawn"), start) as pool:
+            assert pool.submit(os.write, 1, b"noise").result() == 5
+        said = capfd.readouterr()
+        assert (said.out, said.err) == (out, errors)
 
 
 @pytest.mark.slow

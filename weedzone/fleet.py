@@ -10,6 +10,7 @@ import sys
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import suppress
 from dataclasses import dataclass, fields, is_dataclass, replace
 from functools import cached_property
 from multiprocessing import get_context
@@ -331,7 +332,7 @@ def _in_processes(run: Run, todo: Iterable[int], workers: int, shown: Callable[[
     left = set(todo)
     for _ in range(TRIES):
         # Fresh processes: forking one that has loaded GEOS and pyarrow threads can lock up.
-        with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        with ProcessPoolExecutor(workers, get_context("spawn"), _to_errors) as pool:
             running = {pool.submit(work_on, run, number): number for number in sorted(left)}
             try:
                 for future in as_completed(running):
@@ -344,6 +345,12 @@ def _in_processes(run: Run, todo: Iterable[int], workers: int, shown: Callable[[
     raise InputError(
         f"workers died on {len(left)} block(s), the first is {min(left)}", mend="use smaller blocks"
     )
+
+
+def _to_errors() -> None:
+    """What libraries print in a worker goes to the errors: the output belongs to the caller."""
+    with suppress(OSError):  # no errors to go to
+        os.dup2(2, 1)
 
 
 def _on_cluster(client: Any, run: Run, todo: list[int], shown: Callable[[], None]) -> None:
