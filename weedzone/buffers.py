@@ -143,9 +143,9 @@ def _may_be_far(xy: Floats, of: Ints, shell: Bools, along: Ints, distance: Float
     """Edges of buffers, from the corners `along` to the next, that may lie too far from the feature.
 
     What the engine leaves out of an outline it bridges by a straight line, and the edge drawn along that line may
-    lie too far. A short line does no harm: all of it is near its ends, which are the feature's own. So does no
-    chord of an arc, as the arc is about a corner of the feature. Short edges are one of these unless others cut
-    them off, and where two cross, the outline bends inward.
+    lie too far. A short line does no harm: all of it is near its ends, which are the feature's own. Nor does a chord
+    of an arc, as the arc is about a corner of the feature. A short edge is one of these unless others cut it off,
+    and where two cross, the outline bends inward.
 
     Parameters
     ----------

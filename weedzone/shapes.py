@@ -173,18 +173,21 @@ def near_pairs(a: Array, a_group: Ints, b: Array, b_group: Ints, reach_m: Floats
 
 def close_pairs(geoms: Array, group: Ints, reach_m: float) -> tuple[Ints, Ints]:
     """Pairs (i < j) of shapes in one group that lie within reach of each other."""
-    i, j = pairs(geoms, group, geoms, group, reach_m)
-    first = i < j
-    i, j = i[first], j[first]
+    i, j = _own_pairs(geoms, group, reach_m)
     near = shapely.dwithin(geoms[i], geoms[j], reach_m)
     return i[near], j[near]
 
 
+def _own_pairs(geoms: Array, group: Ints, reach_m: float = 0.0) -> tuple[Ints, Ints]:
+    """Pairs (i < j) of shapes in one group whose bounding boxes lie within reach of each other."""
+    i, j = pairs(geoms, group, geoms, group, reach_m)
+    first = i < j
+    return i[first], j[first]
+
+
 def overlapping(geoms: Array, group: Ints) -> tuple[Ints, Ints]:
     """Pairs (i < j) of shapes in one group whose interiors meet."""
-    i, j = pairs(geoms, group, geoms, group)
-    first = i < j
-    i, j = i[first], j[first]
+    i, j = _own_pairs(geoms, group)
     shapely.prepare(geoms)
     meet = shapely.intersects(geoms[i], geoms[j])
     i, j = i[meet], j[meet]

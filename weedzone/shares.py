@@ -62,7 +62,7 @@ def zone_sites(
 
 @contextmanager
 def _no_collection() -> Iterator[None]:
-    """Without the search for cycles: shapes by the million have none, and looking at them takes a tenth of the time."""
+    """Without the search for cycles: shapes by the million have none, and looking at them takes time and the lock."""
     running = gc.isenabled()
     gc.disable()
     try:
