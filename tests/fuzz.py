@@ -33,7 +33,7 @@ import strategies
 from shapely.geometry import mapping
 
 import weedzone as wz
-from weedzone.reading import read_layers
+from weedzone.survey.files import read_layers
 
 LIMIT_S = 60
 CHUNK = 50

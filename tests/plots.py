@@ -16,7 +16,7 @@ import pyproj
 import shapely
 
 import weedzone as wz
-from weedzone.label import read_label
+from weedzone.kit.label_file import read_label
 
 FT_M = 0.3048
 # Off the projection's own centre, where its series back to degrees jumps by a third of a millimetre.

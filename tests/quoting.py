@@ -126,7 +126,7 @@ def label(text=LABEL):
 
 
 def rig(**changes):
-    from weedzone.units import to_si
+    from weedzone.base.units import to_si
 
     values = {
         "tank_L": to_si("4 gal", "volume"),
@@ -143,7 +143,7 @@ def job(patches, use="spot", text=LABEL, on="2026-05-10", a_rig=None, **options)
 
 
 def price_list(tmp_path, text=PRICES):
-    from weedzone.prices import read_prices
+    from weedzone.quotes.prices import read_prices
 
     path = tmp_path / "prices.toml"
     path.write_text(text)

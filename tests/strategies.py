@@ -21,7 +21,7 @@ import shapely
 from hypothesis import strategies as st
 
 import weedzone as wz
-from weedzone.reading import read_layers
+from weedzone.survey.files import read_layers
 
 SAMPLES = Path(__file__).parent.parent / "sample_sites"
 PLACES = ("alder_court", "heron_flats", "quince_bend")

@@ -1,21 +1,33 @@
-"""The shape of the house: no cycles, short modules, a stated public face, light imports."""
+"""The shape of the house: folders with a face, no circle, short rooms, a stated public face, light imports."""
 
 from __future__ import annotations
 
 import ast
 import subprocess
 import sys
+from importlib import import_module
 from pathlib import Path
+
+import pytest
 
 import weedzone as wz
 
 PACKAGE = Path(wz.__file__).parent
-MODULES = {path.stem: path for path in PACKAGE.glob("*.py")}
+ROOMS = {
+    "weedzone." + ".".join(path.relative_to(PACKAGE).with_suffix("").parts): path
+    for path in sorted(PACKAGE.rglob("*.py"))
+    if path.name != "__init__.py"
+}
+FOLDERS = {
+    "weedzone." + ".".join(path.parent.relative_to(PACKAGE).parts): path.parent
+    for path in sorted(PACKAGE.glob("*/**/__init__.py"))
+}
+PLUMBING = {"weedzone.base", "weedzone.ground"}  # their face is the rooms themselves
 LINES = 450
 
 
-def imports(path: Path) -> set[str]:
-    """Modules of the package that one module imports, also inside functions, but not for types alone."""
+def imports(path: Path) -> set[tuple[str, str]]:
+    """Module and name of what one room imports of the package, inside functions too, but not for types alone."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
     for_types = {
         id(inner)
@@ -23,49 +35,109 @@ def imports(path: Path) -> set[str]:
         if isinstance(node, ast.If) and getattr(node.test, "id", "") == "TYPE_CHECKING"
         for inner in ast.walk(node)
     }
-    found: set[str] = set()
+    taken: set[tuple[str, str]] = set()
     for node in ast.walk(tree):
         if id(node) in for_types or not isinstance(node, ast.ImportFrom) or not node.module:
             continue
-        top, _, inner = node.module.partition(".")
-        if top == "weedzone":
-            found |= {inner} if inner else {name.name for name in node.names}
-    return found & set(MODULES)
+        assert node.level == 0, f"{path}: a relative import hides its room"
+        if node.module.partition(".")[0] == "weedzone":
+            taken |= {(node.module, alias.name) for alias in node.names}
+    return taken
 
 
-def test_no_module_leads_back_to_itself() -> None:
-    needs = {name: imports(path) for name, path in MODULES.items()}
+def folder_of(module: str) -> str:
+    """The folder of a room, or the folder itself."""
+    return module if module in FOLDERS else module.rpartition(".")[0]
+
+
+def home(module: str, name: str) -> str:
+    """The room in which a name that a face hands on stands."""
+    if f"{module}.{name}" in ROOMS:
+        return f"{module}.{name}"
+    if module in FOLDERS:
+        for inner, its_name in imports(FOLDERS[module] / "__init__.py"):
+            if its_name == name:
+                return home(inner, name)
+    return module
+
+
+def test_other_folders_are_entered_by_their_face_alone() -> None:
+    wrong = []
+    for room, path in ROOMS.items():
+        for module, name in imports(path):
+            other = folder_of(module)
+            if other == folder_of(room) or other == "weedzone":
+                continue
+            if other in PLUMBING:
+                inside = module.rpartition(".")[2] if module != other else name
+            else:
+                inside = name if module == other else f"{module}.{name}"
+            if inside not in import_module(other).__all__:
+                wrong.append(f"{room}: {inside} is not in the face of {other}")
+    assert wrong == []
+
+
+def test_no_room_leads_back_to_itself() -> None:
+    needs = {room: {home(module, name) for module, name in imports(path)} for room, path in ROOMS.items()}
     settled: set[str] = set()
 
-    def visit(name: str, path: tuple[str, ...]) -> None:
-        assert name not in path, " -> ".join((*path, name))
-        if name not in settled:
-            for other in sorted(needs[name]):
-                visit(other, (*path, name))
-            settled.add(name)
+    def visit(room: str, path: tuple[str, ...]) -> None:
+        assert room not in path, " -> ".join((*path, room))
+        if room not in settled:
+            for other in sorted(needs.get(room, ())):
+                visit(other, (*path, room))
+            settled.add(room)
 
-    for name in MODULES:
-        visit(name, ())
+    for room in ROOMS:
+        visit(room, ())
 
 
-def test_modules_are_short() -> None:
-    long = {name: len(path.read_text(encoding="utf-8").splitlines()) for name, path in MODULES.items()}
-    assert {name: lines for name, lines in long.items() if lines > LINES} == {}
+def test_rooms_are_short_and_folders_hold_few() -> None:
+    long = {room: len(path.read_text(encoding="utf-8").splitlines()) for room, path in ROOMS.items()}
+    assert {room: lines for room, lines in long.items() if lines > LINES} == {}
+    held = {folder: len([room for room in ROOMS if folder_of(room) == folder]) for folder in FOLDERS}
+    assert {folder: rooms for folder, rooms in held.items() if not 3 <= rooms <= 9} == {}
+
+
+@pytest.mark.parametrize("folder", FOLDERS)
+def test_a_face_says_what_lives_there_and_hands_it_on(folder: str) -> None:
+    face = import_module(folder)
+    assert face.__doc__
+    assert len((FOLDERS[folder] / "__init__.py").read_text(encoding="utf-8").splitlines()) <= 100
+    for name in face.__all__:
+        assert getattr(face, name, None) is not None or f"{folder}.{name}" in ROOMS, name
+        if folder not in PLUMBING and callable(getattr(face, name)):
+            assert f"{folder}.{name}" not in ROOMS, (
+                f"the room {name} would stand where its function is looked for"
+            )
 
 
 def test_only_units_knows_pint() -> None:
-    users = [name for name, path in MODULES.items() if "import pint" in path.read_text(encoding="utf-8")]
-    assert users == ["units"]
+    users = [room for room, path in ROOMS.items() if "import pint" in path.read_text(encoding="utf-8")]
+    assert users == ["weedzone.base.units"]
 
 
-def test_public_face_is_what_it_says() -> None:
+def test_every_public_name_is_still_itself_when_all_rooms_are_loaded() -> None:
+    for module in (*FOLDERS, *ROOMS):
+        if module != "weedzone.__main__":
+            import_module(module)
     assert list(wz.__all__) == sorted(wz.__all__)
     assert set(dir(wz)) == set(wz.__all__)
+    modules = {"calibration", "turfcare"}
     for name in wz.__all__:
-        found = getattr(wz, name)
-        assert found is not None
-        # A module of a function's name would take its place as soon as it is imported.
-        assert name not in MODULES or name in ("calibration", "turfcare"), name
+        assert callable(getattr(wz, name)) or name in modules, name
+        assert f"weedzone.{name}" not in {*ROOMS, *FOLDERS}, name
+
+
+def test_paths_that_the_docs_gave_before_still_serve() -> None:
+    code = (
+        "from weedzone.calibration import plot; from weedzone.turfcare import feed; from weedzone.doubt import doubt; "
+        "from weedzone.records import correct; from weedzone.why import explain; from weedzone.season import AUTUMN; "
+        "from weedzone.units import parse, pour, to_si, weigh; from weedzone.sizing import size; "
+        "import weedzone.explore, weedzone.errors; from weedzone import calibration, turfcare; import weedzone as wz; "
+        "assert wz.doubt is doubt and wz.calibration.plot is plot"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True)
 
 
 def test_plain_import_is_light() -> None:
@@ -79,6 +151,7 @@ def test_plain_import_is_light() -> None:
         "psychrolib",
         "distributed",
         "networkx",
+        "geopandas",
     ]
     code = f"import sys, weedzone; print([name for name in {heavy!r} if name in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -17,8 +17,8 @@ import shapely
 import strategies
 
 import weedzone as wz
-from weedzone.buffers import safe_buffer
-from weedzone.ground import LENGTH_ERROR
+from weedzone.ground.buffers import safe_buffer
+from weedzone.ground.frame import LENGTH_ERROR
 
 SURVEYS = 500
 CHUNK = 50

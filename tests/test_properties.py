@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import weedzone as wz
-from weedzone.label import Active, Label, Limits, Rate
+from weedzone.kit.label import Active, Label, Limits, Rate
 
 CRS = "EPSG:32615"
 ORIGIN = (443_000.0, 4_423_000.0)

@@ -15,10 +15,10 @@ import numpy as np
 import pytest
 import shapely
 from plots import ROWS, SYSTEMS, label, lawn, layer, place, size, survey
+from weedzone.spotwork import implied_doses
 
 import weedzone as wz
-from weedzone.rig import make_rig
-from weedzone.spotwork import implied_doses
+from weedzone.kit.rig_file import make_rig
 
 COOL = """
 [[active]]

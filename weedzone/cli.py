@@ -8,12 +8,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from weedzone.errors import InputError, WeedzoneError
+from weedzone.base.errors import InputError, WeedzoneError
+from weedzone.base.files import check_place
 from weedzone.job import Job, size_job
-from weedzone.label import USES, read_labels
-from weedzone.placed import check_place
-from weedzone.policy import read_policy
-from weedzone.rig import Sprayer, Spreader, read_rig
+from weedzone.kit import USES, Sprayer, Spreader, read_labels, read_policy, read_rig
 from weedzone.survey import read_survey
 
 DONE, DOUBTFUL, REFUSED = 0, 1, 2
@@ -146,7 +144,7 @@ def _products(pairs: list[str]) -> dict[str, str] | None:
 def _size(options: argparse.Namespace) -> int:
     if options.portfolio:
         return _portfolio(options)
-    from weedzone.export import check
+    from weedzone.crew import check
 
     formats = [one for one in options.formats.split(",") if one.strip()]
     if options.out is not None:
@@ -160,7 +158,7 @@ def _size(options: argparse.Namespace) -> int:
 
 
 def _portfolio(options: argparse.Namespace) -> int:
-    from weedzone.fleet import size_portfolio
+    from weedzone.portfolio import size_portfolio
 
     if options.out is None:
         raise InputError("a portfolio is written as it is sized", field="--out", mend="name a folder")
@@ -183,7 +181,7 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _label(options: argparse.Namespace) -> int:
-    from weedzone.labelcheck import check_label
+    from weedzone.kit import check_label
 
     text, contradictions = check_label(options.file)
     _say(text)
@@ -191,7 +189,7 @@ def _label(options: argparse.Namespace) -> int:
 
 
 def _calibration_options(parser: argparse.ArgumentParser) -> None:
-    from weedzone.calibration import METHODS
+    from weedzone.kit.calibration import METHODS
 
     methods = parser.add_subparsers(dest="method", required=True, metavar="METHOD")
     for name, method in METHODS.items():
@@ -204,7 +202,7 @@ def _calibration_options(parser: argparse.ArgumentParser) -> None:
 
 
 def _calibrate(options: argparse.Namespace) -> int:
-    from weedzone.calibration import METHODS, explain
+    from weedzone.kit.calibration import METHODS, explain
 
     given: dict[str, Any] = {name: getattr(options, name) for name in METHODS[options.method].examples}
     _say(explain(options.method, **{name: text for name, text in given.items() if text is not None}))
@@ -212,8 +210,7 @@ def _calibrate(options: argparse.Namespace) -> int:
 
 
 def _quote(options: argparse.Namespace) -> int:
-    from weedzone.prices import read_prices
-    from weedzone.quotes import quote
+    from weedzone.quotes import quote, read_prices
 
     if options.out is not None:
         check_place(options.out)

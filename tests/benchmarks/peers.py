@@ -21,8 +21,8 @@ import pandas as pd
 import shapely
 from surveys import PRODUCTS, Drawn
 
-from weedzone.ground import LENGTH_ERROR
-from weedzone.shapes import QUAD_SEGS, SAFE_SCALE
+from weedzone.ground.frame import LENGTH_ERROR
+from weedzone.ground.shapes import QUAD_SEGS, SAFE_SCALE
 
 SCALE = SAFE_SCALE * (1.0 + LENGTH_ERROR)
 Areas = pd.Series
@@ -81,7 +81,7 @@ def floor(drawn: Drawn) -> tuple[Areas, float]:
     """
     from time import thread_time
 
-    from weedzone.shapes import areal, near_pairs, overlapping, pairs
+    from weedzone.ground.shapes import areal, near_pairs, overlapping, pairs
 
     spent = 0.0
 
@@ -107,7 +107,7 @@ def floor(drawn: Drawn) -> tuple[Areas, float]:
         return shapely.transform(shapes, lambda xy: xy - shift)
 
     def united(shapes: Any, group: Any) -> tuple[Any, Any]:
-        from weedzone.shapes import clusters
+        from weedzone.ground.shapes import clusters
 
         i, j = overlapping(shapes, group)
         label = clusters(len(shapes), i, j)

@@ -31,9 +31,8 @@ import peers
 from surveys import Drawn, draw, label_texts
 
 import weedzone as wz
-from weedzone.dosing import plans
-from weedzone.limits import Application  # noqa: F401 - loaded before the clock starts
-from weedzone.sizing import size
+from weedzone.sizing.run import size
+from weedzone.zones.dose import plans
 
 SLOW_FROM = 3000  # sites above which geopandas is timed once only, and not site by site
 ALL, ONE = "weedzone, all processors", "weedzone, one thread"
@@ -56,10 +55,10 @@ def zones_and_ledger(survey: wz.Survey, labels: Any, rig: Any, threads: int | No
     """Zones and ledger of a survey that is read: what the other ways are timed on, and more."""
     import datetime as dt
 
-    from weedzone.allotting import Rules
-    from weedzone.shares import zone_sites
-    from weedzone.sizing import _reach
-    from weedzone.zones import zone_ground
+    from weedzone.sizing.batches import zone_sites
+    from weedzone.sizing.run import _reach
+    from weedzone.zones.assign import Rules
+    from weedzone.zones.zones import zone_ground
 
     planned, _ = plans(labels, "spot", rig, set())
     reach, _ = _reach(survey, planned, "spot", None, None, None)

@@ -17,8 +17,8 @@ import pandas as pd
 import shapely
 
 import weedzone as wz
-from weedzone.local import CIRCLE_SCALE
-from weedzone.shapes import QUAD_SEGS, SAFE_SCALE
+from weedzone.ground.shapes import QUAD_SEGS, SAFE_SCALE
+from weedzone.survey.local import CIRCLE_SCALE
 
 SAMPLES = Path(__file__).parents[2] / "sample_sites"
 LOTS = SAMPLES / "quince_bend" / "survey.gpkg"

@@ -1,0 +1,137 @@
+"""One figure for what is poured: the plan of loads, the sheet, the summary and the record agree."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+import weedzone as wz
+from weedzone.base.units import FLOZ_PER_L, GAL_PER_L, LB_PER_KG, to_si
+from weedzone.crew.briefing import left_by_kind
+from weedzone.crew.sheet_loads import page
+from weedzone.crew.work_order import by_zone, poured
+from weedzone.records.recording import correct, record
+from weedzone.sizing.pours import amount_text, plain_amount
+
+SAMPLES = Path(__file__).parents[2] / "sample_sites"
+CASES = [
+    ("alder_court", "backpack", "spot"),
+    ("heron_flats", "boom", "broadcast"),
+    ("heron_flats", "spreader", "granular"),
+]
+
+
+def sample(site: str, rig: str, use: str) -> wz.Job:
+    survey = wz.read_survey(SAMPLES / site / "survey.gpkg")
+    labels = wz.read_labels(SAMPLES / "labels")
+    return wz.size_job(survey, labels, wz.read_rig(SAMPLES / "rigs.toml", rig), use=use, on="2025-09-25")
+
+
+@pytest.mark.parametrize(("site", "rig", "use"), CASES)
+def test_the_mix_is_the_label_s_whatever_fills_the_lines(site: str, rig: str, use: str) -> None:
+    job = sample(site, rig, use)
+    made = poured(job)
+    assert len(made) == len(job.loads)
+    for row in made.to_dict("records"):
+        plan = job.plans[row["product"]]
+        ground = row["solution_L"] / plan.volume if plan.volume else row["area_m2"]
+        # Never above the dose planned, and at most a twentieth below it.
+        dose = row["ground_si"] / ground
+        assert dose <= plan.dose_high * (1 + 1e-9)
+        assert dose >= 0.9 * plan.dose_low
+        assert row["pour"].si >= row["ground_si"]
+        left = row["start_L"] if plan.volume else row["start_amount"] / LB_PER_KG
+        of = row["made_up_L"] if plan.volume else row["pour"].si
+        if not left:
+            assert row["pour"].si == row["ground_si"]
+        else:  # what stays in the rig is of the same mix
+            assert 1 - row["ground_si"] / row["pour"].si == pytest.approx(left / of, rel=1e-6)
+
+
+@pytest.mark.parametrize(("site", "rig", "use"), CASES)
+def test_the_record_has_what_the_sheet_says(site: str, rig: str, use: str, tmp_path: Path) -> None:
+    job = sample(site, rig, use)
+    made = record(job, tmp_path / "records.gpkg", remarks="dry")
+    assert set(made.rows["remarks"]) == {"dry; amounts as the mix sheet planned them"}
+    told = {one["name"]: one for one in page(job, job.survey.sites[0], job.on)["products"]}
+    unit = {"liquid": "fl oz", "dry": "oz", "granule": "lb"}
+    for product, rows in made.rows.groupby("product"):
+        form = rows["form"].iloc[0]
+        total = sum(to_si(text, "amount", form=form) for text in rows["amount"])
+        fine = any(one.fine for one in poured(job).query("product == @product")["pour"])
+        assert amount_text(total, unit[form], fine=fine) in told[product]["ground"]
+        assert amount_text(total, unit[form]) in str(made)
+        if form != "granule":
+            gallons = job.loads.loc[job.loads["product"] == product, "solution_gal"].sum()
+            assert sum(to_si(text, "volume") for text in rows["solution"]) * GAL_PER_L == pytest.approx(
+                gallons, rel=1e-3
+            )
+
+
+def test_a_true_amount_is_no_longer_the_sheet_s(tmp_path: Path) -> None:
+    job = sample(*CASES[0])
+    path = tmp_path / "records.gpkg"
+    made = record(job, path, remarks="dry")
+    mended = correct(path, made.id, applied={"Z1": "0.1 oz"}, reason="weighed again")
+    remarks = mended.rows.set_index("zone")["remarks"]
+    assert remarks["Z1"] == "dry"
+    assert remarks["Z2"] == "dry; amounts as the mix sheet planned them"
+
+
+def test_zones_share_what_is_poured() -> None:
+    job = sample("quince_bend", "backpack", "spot")
+    made = poured(job)
+    shared = by_zone(job, made)
+    assert len(shared) == len(job.zones)
+    assert sum(shared.values()) == pytest.approx(made["ground_si"].sum())
+    for (site, zone, product), amount in shared.items():
+        [row] = job.zones[(job.zones["site"] == site) & (job.zones["zone"] == zone)].to_dict("records")
+        assert row["product"] == product
+        form = job.labels[product].form
+        planned = to_si(f"{row['product_amount']} {row['product_unit']}", "amount", form=form)
+        assert 0.9 * planned <= amount <= planned * (1 + 1e-9)
+
+
+def test_ground_left_alone_adds_up_by_kind() -> None:
+    """By hand: 20 m2 of the well's are near the pond too; the two of under 1 ft2 (0.0929 m2) are counted."""
+    rows = [
+        ("buffer", "within 25 ft of: pond (label; Demo A)", 30.0),
+        ("buffer", "within 50 ft of: well (label; Demo A) and within 25 ft of: pond (label; Demo A)", 20.0),
+        ("buffer", "within 25 ft of: well (the feature's own; Demo B (new))", 5.0),
+        ("keep-out", "inside: oak and ash and inside: pond", 3.0),
+        ("no turf", "no turf is mapped there", 0.05),
+        ("sliver", "too small", 0.04),
+    ]
+    left = left_by_kind(pd.DataFrame(rows, columns=["outcome", "reason", "area_m2"]))
+    assert [(one.outcome, one.reason, one.area_m2, one.others_m2) for one in left.rows] == [
+        ("buffer", "pond, within 25 ft", 30.0, 0.0),
+        ("buffer", "well, within 25 to 50 ft", 25.0, 20.0),
+        ("keep-out", "oak and ash", 3.0, 3.0),
+    ]
+    assert (left.faint, left.faint_m2) == (2, pytest.approx(0.09))
+
+
+def test_too_little_is_said_to_be() -> None:
+    job = sample("quince_bend", "backpack", "spot")
+    text = " ".join(job.summary().split())
+    assert "some loads take less than can be measured well" in text
+    notes = " ".join(page(job, "lot 05", job.on)["warnings"])
+    assert "Too little to measure well" in notes
+    assert plain_amount(0.002, "fl oz") == "under 0.01 fl oz"
+    assert plain_amount(0.002, "oz", "metric") == "under 0.1 g"
+    # 8 2/3 fl oz is 256 mL: a cup or jug in mL measures it, nobody takes a syringe.
+    cup = wz.Sprayer("x", tank_L=15.0, measure=8.0 / FLOZ_PER_L, measure_kind="volume")
+    from weedzone.sizing.pours import pour_of
+
+    pour = pour_of(0.2563, "fl oz", cup)
+    assert (pour.texts(), pour.slight, pour.faint) == (("256 mL", ""), False, False)
+
+
+def test_short_words_for_a_survey(capsys: pytest.CaptureFixture[str]) -> None:
+    survey = wz.read_survey(SAMPLES / "alder_court" / "survey.gpkg")
+    print(survey)  # noqa: T201
+    said = capsys.readouterr().out
+    assert said.startswith("1 site(s), ")
+    assert len(said) < 1000

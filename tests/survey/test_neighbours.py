@@ -1,0 +1,121 @@
+"""A mapped feature keeps spray off whoever's lot it is on; one out of place, unnamed or unread is not lost."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+
+import weedzone as wz
+
+SAMPLES = Path(__file__).parents[2] / "sample_sites"
+CRS = "EPSG:26915"
+X, Y = 500_000.0, 4_400_000.0
+FT = 0.3048
+
+
+@pytest.fixture(scope="module")
+def labels() -> dict[str, wz.Label]:
+    return {"Demo Trio": wz.read_labels(SAMPLES / "labels")["Demo Trio"]}
+
+
+@pytest.fixture(scope="module")
+def rig() -> wz.Sprayer:
+    return wz.read_rig(SAMPLES / "rigs.toml", "backpack")
+
+
+def lots(**keep_out: Any) -> dict[str, gpd.GeoDataFrame]:
+    """Two lots side by side, each of 30 m, wholly infested."""
+    boxes = [shapely.box(X, Y, X + 30, Y + 30), shapely.box(X + 30, Y, X + 60, Y + 30)]
+    return {
+        "turf": gpd.GeoDataFrame({"site": ["a", "b"], "turf": "tall fescue"}, geometry=boxes, crs=CRS),
+        "infestations": gpd.GeoDataFrame({"site": ["a", "b"], "weed": "dandelion"}, geometry=boxes, crs=CRS),
+        "keep_out": gpd.GeoDataFrame(keep_out, geometry="geometry", crs=CRS),
+    }
+
+
+POND = {"site": ["a"], "kind": ["pond"], "geometry": [shapely.box(X + 20, Y + 10, X + 30, Y + 20)]}
+
+
+def test_a_neighbours_pond_keeps_its_buffer(labels: dict[str, wz.Label], rig: wz.Sprayer) -> None:
+    job = wz.size_job(wz.Survey(**lots(**POND)), labels, rig, on="2026-05-20")
+    pond = shapely.box(X + 20, Y + 10, X + 30, Y + 20)
+    for zone in job.zones.itertuples():
+        # UTM shrinks lengths by 4 in 10,000 on its middle line.
+        assert zone.geometry.distance(pond) >= 25 * FT * 0.9995
+    # By hand, to the flatness of the projection: b loses a half disc's corners and a 10 m by 25 ft strip.
+    d = 25 * FT
+    lost = 10 * d + 3.14159265 * d * d / 2
+    ledger = job.ledger[job.ledger["site"] == "b"].set_index("outcome")["area_m2"]
+    assert ledger["buffer"] == pytest.approx(lost, rel=5e-3)
+
+
+def test_it_does_not_matter_whose_the_pond_is(labels: dict[str, wz.Label], rig: wz.Sprayer) -> None:
+    areas = []
+    for owner in ("a", "b", None):
+        job = wz.size_job(wz.Survey(**lots(**{**POND, "site": [owner]})), labels, rig, on="2026-05-20")
+        areas.append(job.zones.groupby("site")["area_m2"].sum().to_dict())
+    assert areas[0] == pytest.approx(areas[1], rel=1e-6)
+    assert areas[0] == pytest.approx(areas[2], rel=1e-6)
+
+
+def test_blocks_lend_each_other_their_features(
+    tmp_path: Path, labels: dict[str, wz.Label], rig: wz.Sprayer
+) -> None:
+    layers = lots(**POND)
+    source = tmp_path / "source"
+    source.mkdir()
+    for name, layer in layers.items():
+        layer.to_parquet(source / f"{name}.parquet")
+    whole = wz.size_job(wz.Survey(**layers), labels, rig, on="2026-05-20")
+    made = wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=1, on="2026-05-20")
+    left, right = (frame.groupby("site")["area_m2"].sum() for frame in (made.read("zones"), whole.zones))
+    assert left.to_dict() == pytest.approx(right.to_dict(), rel=1e-6)
+
+
+@pytest.mark.parametrize("move", [(5e6, 0.0), (0.0, -4.4e6), (2e5, 0.0)])
+def test_a_feature_out_of_place_is_refused(move: tuple[float, float]) -> None:
+    far = shapely.transform(POND["geometry"][0], lambda xy: xy + np.array(move))
+    with pytest.raises(wz.WeedzoneError, match="keep_out"):
+        wz.Survey(**lots(**{**POND, "geometry": [far]}))
+
+
+def test_a_feature_some_way_off_is_said() -> None:
+    far = shapely.transform(POND["geometry"][0], lambda xy: xy + np.array([20_000.0, 0.0]))
+    found = wz.Survey(**lots(**{**POND, "geometry": [far]})).findings
+    assert found["message"].str.contains("20 km").any()
+
+
+@pytest.mark.parametrize("column", ["buffer", "buffer_yd", "Buffer (ft)"])
+def test_a_buffer_under_another_name_is_refused(column: str) -> None:
+    with pytest.raises(wz.SurveyError, match="buffer_ft"):
+        wz.Survey(**lots(**POND, **{column: [60.0]}))
+
+
+@pytest.mark.parametrize(("kind", "feet"), [(None, 50), ("", 50), ("pnd", 3), ("koi pond", 3)])
+def test_kinds_that_no_label_names(
+    kind: str | None, feet: float, labels: dict[str, wz.Label], rig: wz.Sprayer
+) -> None:
+    job = wz.size_job(wz.Survey(**lots(**{**POND, "kind": [kind]})), labels, rig, on="2026-05-20")
+    nearest = job.zones.distance(POND["geometry"][0]).min()
+    # The label's widest distance where nobody wrote the kind down; its default where it does not know it.
+    assert nearest == pytest.approx(feet * FT, rel=5e-3)
+    said = job.findings[job.findings["layer"] == "keep_out"]["message"]
+    assert len(said) == 1
+    if kind == "pnd":
+        assert "did you mean 'pond'" in said.iloc[0]
+
+
+def test_all_layers_with_easting_and_northing_exchanged() -> None:
+    turned = {
+        name: layer.set_geometry(
+            shapely.transform(layer.geometry.to_numpy(), lambda xy: xy[:, ::-1]), crs=CRS
+        )
+        for name, layer in lots(**POND).items()
+    }
+    with pytest.raises(wz.CrsError, match="swapped"):
+        wz.Survey(**turned)

@@ -1,0 +1,300 @@
+"""Portfolios: the same answer block by block as at once, resumed after a kill, one bad site among many."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pytest
+import shapely
+
+import weedzone as wz
+from weedzone import portfolio as fleet
+from weedzone.survey import blocks
+from weedzone.survey.blocks import split
+
+ROOT = Path(__file__).parents[1]
+SAMPLES = ROOT / "sample_sites"
+DAY = "2026-05-20"
+
+
+@pytest.fixture(scope="module")
+def labels() -> dict[str, wz.Label]:
+    return wz.read_labels(SAMPLES / "labels")
+
+
+@pytest.fixture(scope="module")
+def rig() -> wz.Sprayer:
+    return wz.read_rig(SAMPLES / "rigs.toml", "backpack")
+
+
+@pytest.fixture(scope="module")
+def lots() -> dict[str, gpd.GeoDataFrame]:
+    file = SAMPLES / "quince_bend" / "survey.gpkg"
+    return {
+        name: gpd.read_file(file, layer=name) for name in ("turf", "infestations", "keep_out", "boundary")
+    }
+
+
+@pytest.fixture(scope="module")
+def at_once(labels: dict[str, wz.Label], rig: wz.Sprayer) -> wz.Job:
+    return wz.size_job(wz.read_survey(SAMPLES / "quince_bend" / "survey.gpkg"), labels, rig, on=DAY)
+
+
+def as_parquet(layers: dict[str, gpd.GeoDataFrame], folder: Path, seed: int = 1) -> Path:
+    folder.mkdir()
+    for name, layer in layers.items():
+        layer.sample(frac=1, random_state=seed).to_parquet(folder / f"{name}.parquet")
+    return folder
+
+
+def assert_same(found: wz.Portfolio, job: wz.Job) -> None:
+    for table, keys in (("totals", ["site", "product"]), ("loads", ["site", "product", "load"])):
+        left, right = (
+            frame.set_index(keys).sort_index().select_dtypes("number")
+            for frame in (found.read(table), getattr(job, table))
+        )
+        pd.testing.assert_frame_equal(left, right, check_dtype=False, rtol=1e-7, atol=1e-7)
+    zones = found.read("zones")
+    assert zones.crs == job.zones.crs
+    assert len(zones) == len(job.zones)
+    by_outcome = job.ledger.groupby("outcome")["area_m2"].sum()
+    for name, area in found.by_outcome.items():
+        assert area == pytest.approx(by_outcome[name], rel=1e-6, abs=1e-5)
+
+
+def test_blocks_give_what_the_whole_gives(
+    tmp_path: Path,
+    lots: dict[str, gpd.GeoDataFrame],
+    labels: dict[str, wz.Label],
+    rig: wz.Sprayer,
+    at_once: wz.Job,
+) -> None:
+    source = as_parquet(lots, tmp_path / "source")
+    found = wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=5, on=DAY)
+    assert found.done == 6
+    assert_same(found, at_once)
+    assert "28 sites" in found.summary()
+    told = found.summary().splitlines()
+    for row in found.by_product.itertuples():
+        line = told[told.index(next(one for one in told if one.startswith(f"{row.product}: "))) + 1]
+        shown = [
+            float(word.replace(",", "")) for word in (line.split()[0], line.split(" product, ")[1].split()[0])
+        ]
+        assert shown == pytest.approx([row.product_amount, row.solution_gal], rel=5e-3), line
+    again = wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=5, on=DAY)
+    assert (again.done, again.skipped) == (0, 6)
+
+
+def test_geopackage_and_processes(
+    tmp_path: Path, labels: dict[str, wz.Label], rig: wz.Sprayer, at_once: wz.Job
+) -> None:
+    source = SAMPLES / "quince_bend" / "survey.gpkg"
+    alone = wz.size_portfolio(source, labels, rig, out=tmp_path / "one", block=7, on=DAY)
+    many = wz.size_portfolio(source, labels, rig, out=tmp_path / "two", block=7, on=DAY, workers=2)
+    assert_same(many, at_once)
+    for table in fleet.TABLES:
+        for left, right in zip(alone.files(table), many.files(table), strict=True):
+            assert left.read_bytes() == right.read_bytes(), "bit for bit"
+
+
+def test_another_run_does_not_mix_in(
+    tmp_path: Path, lots: dict[str, gpd.GeoDataFrame], labels: dict[str, wz.Label], rig: wz.Sprayer
+) -> None:
+    source = as_parquet(lots, tmp_path / "source")
+    wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=28, on=DAY)
+    with pytest.raises(wz.InputError, match="another source"):
+        wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=28, on="2026-05-21")
+
+
+def test_one_bad_site_does_not_stop_the_others(
+    tmp_path: Path, lots: dict[str, gpd.GeoDataFrame], labels: dict[str, wz.Label], rig: wz.Sprayer
+) -> None:
+    spoilt = {name: layer.copy() for name, layer in lots.items()}
+    row = spoilt["infestations"].index[spoilt["infestations"]["site"] == "lot 09"][0]
+    spoilt["infestations"].loc[row, "geometry"] = shapely.box(10, 50, 10.001, 50.001)
+    source = as_parquet(spoilt, tmp_path / "source")
+    found = wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=28, on=DAY)
+    errors = found.findings()
+    errors = errors[errors["severity"] == "error"]
+    assert list(errors["feature"]) == ["lot 09"]
+    assert "lot 09" not in set(found.read("totals")["site"])
+    assert found.read("totals")["site"].nunique() > 20
+
+
+def test_shared_keep_outs_hold_at_every_site_they_come_near(
+    tmp_path: Path, lots: dict[str, gpd.GeoDataFrame], labels: dict[str, wz.Label], rig: wz.Sprayer
+) -> None:
+    metres = lots["infestations"].estimate_utm_crs()
+    west, south, east, north = lots["infestations"].to_crs(metres).total_bounds
+    middle = (south + north) / 2
+    # Long edges bend by centimetres between projections; a river of short ones does not.
+    river = shapely.segmentize(shapely.LineString([(west - 900, middle), (east + 900, middle)]), 20.0)
+    extra = gpd.GeoDataFrame({"site": [None], "kind": ["creek"]}, geometry=[river], crs=metres).to_crs(
+        lots["turf"].crs
+    )
+    with_river = {**lots, "keep_out": pd.concat([lots["keep_out"], extra], ignore_index=True)}
+    source = as_parquet(with_river, tmp_path / "source")
+    found = wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=4, on=DAY)
+    whole = wz.size_job(wz.Survey(**with_river), labels, rig, on=DAY)
+    assert_same(found, whole)
+    zones = found.read("zones").to_crs(metres)
+    nearest = zones.distance(river).min()
+    narrowest = min(label.buffers_m["creek"] for label in labels.values() if label.rate("spot"))
+    assert nearest >= narrowest * (1 - 1e-3)  # UTM is a thousandth off the ground here
+    without = wz.size_job(wz.Survey(**lots), labels, rig, on=DAY)
+    assert whole.zones["area_m2"].sum() < without.zones["area_m2"].sum()
+
+
+def test_sites_without_a_name_are_refused(
+    tmp_path: Path, lots: dict[str, gpd.GeoDataFrame], labels: dict[str, wz.Label], rig: wz.Sprayer
+) -> None:
+    source = as_parquet(
+        {**lots, "infestations": lots["infestations"].drop(columns="site")}, tmp_path / "source"
+    )
+    with pytest.raises(wz.SurveyError, match="site"):
+        wz.size_portfolio(source, labels, rig, out=tmp_path / "out", on=DAY)
+    with pytest.raises(wz.SurveyError, match="no such"):
+        wz.size_portfolio(tmp_path / "nowhere", labels, rig, out=tmp_path / "other", on=DAY)
+
+
+def test_a_layer_in_several_files_of_other_columns(
+    tmp_path: Path, lots: dict[str, gpd.GeoDataFrame], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Files of one layer may lack a column or hold it elsewhere; batches are small whatever the row groups."""
+    source = as_parquet(lots, tmp_path / "source")
+    layer = gpd.read_parquet(source / "infestations.parquet")
+    (source / "infestations.parquet").unlink()
+    folder = source / "infestations"
+    folder.mkdir()
+    half = len(layer) // 2
+    layer[:half].assign(cover=0.5).to_parquet(folder / "a.parquet")
+    layer[half:][["geometry", "weed", "site"]].to_parquet(folder / "b.parquet")
+    monkeypatch.setattr(blocks, "BATCH_ROWS", 7)
+    found = blocks.layers_of(source)["infestations"]
+    batches = list(found.batches(["site", "weed", "cover"]))
+    assert max(batch.num_rows for batch in batches) <= 7
+    rows = pa.Table.from_batches(batches).to_pandas()
+    assert rows["weed"].to_list() == layer["weed"].to_list()
+    assert rows["cover"].notna().sum() == half
+    assert shapely.equals(shapely.from_wkb(rows["geometry"].to_numpy()), layer.geometry.to_numpy()).all()
+    pieces = split(source, tmp_path / "scratch", 5)
+    assert sum(len(one) for one in pieces.sites) == layer["site"].nunique()
+
+
+def test_blocks_hold_neighbours(tmp_path: Path) -> None:
+    rng = np.random.default_rng(3)
+    corner = rng.uniform(0, 10_000, (200, 2))
+    patches = shapely.box(*corner.T, *(corner + 5).T)
+    names = [f"s{number}" for number in range(200)]
+    layer = gpd.GeoDataFrame({"site": names, "weed": "dandelion"}, geometry=patches, crs="EPSG:32615")
+    turf, keep_out = layer.rename(columns={"weed": "turf"}), layer.rename(columns={"weed": "kind"})
+    source = as_parquet({"infestations": layer, "turf": turf, "keep_out": keep_out}, tmp_path / "source")
+    blocks = split(source, tmp_path / "scratch", 20)
+    assert len(blocks) == 10
+    assert sorted(name for block in blocks.sites for name in block) == sorted(names)
+    where = dict(zip(names, corner, strict=True))
+    spans = [np.ptp([where[name] for name in block], axis=0).prod() for block in blocks.sites]
+    assert np.mean(spans) < 0.25 * np.ptp(corner, axis=0).prod()
+
+
+KILLED = """
+import sys
+import weedzone as wz
+labels = wz.read_labels(sys.argv[2]); rig = wz.read_rig(sys.argv[3], "backpack")
+wz.size_portfolio(sys.argv[1], labels, rig, out=sys.argv[4], block=1, on="2026-05-20")
+"""
+
+
+@pytest.mark.slow
+def test_a_killed_run_goes_on_where_it_was(
+    tmp_path: Path,
+    lots: dict[str, gpd.GeoDataFrame],
+    labels: dict[str, wz.Label],
+    rig: wz.Sprayer,
+    at_once: wz.Job,
+) -> None:
+    source, out = as_parquet(lots, tmp_path / "source"), tmp_path / "out"
+    arguments = [str(one) for one in (source, SAMPLES / "labels", SAMPLES / "rigs.toml", out)]
+    run = subprocess.Popen([sys.executable, "-c", KILLED, *arguments])
+    while run.poll() is None and len(list(out.glob("blocks/[0-9]*"))) < 5:
+        time.sleep(0.01)
+    run.send_signal(signal.SIGKILL)
+    run.wait()
+    finished = list(out.glob("blocks/[0-9]*"))
+    for block in finished:
+        assert {file.stem for file in block.iterdir()} == set(fleet.TABLES), "a block is whole or not there"
+    found = wz.size_portfolio(source, labels, rig, out=out, block=1, on=DAY)
+    assert found.skipped == len(finished) >= 5
+    assert found.done == 28 - len(finished)
+    assert_same(found, at_once)
+
+
+def _die_once(run: fleet.Run, number: int) -> int:
+    """Size a block, but take the whole process down the first time that block 3 comes."""
+    mark = run.out / "died"
+    if number == 3 and not mark.exists():
+        mark.touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return fleet.size_block(run, number)
+
+
+@pytest.mark.slow
+def test_a_worker_that_dies_loses_nothing(
+    tmp_path: Path,
+    lots: dict[str, gpd.GeoDataFrame],
+    labels: dict[str, wz.Label],
+    rig: wz.Sprayer,
+    at_once: wz.Job,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    source = as_parquet(lots, tmp_path / "source")
+    monkeypatch.setattr(fleet, "work_on", _die_once)
+    found = wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=4, on=DAY, workers=2)
+    assert (tmp_path / "out" / "died").exists()
+    assert_same(found, at_once)
+
+
+@pytest.mark.slow
+def test_what_libraries_print_in_a_worker_is_not_output(capfd: pytest.CaptureFixture[str]) -> None:
+    for start, out, errors in ((fleet._to_errors, "", "noise"), (None, "noise", "")):
+        with ProcessPoolExecutor(1, get_context("spawn"), start) as pool:
+            assert pool.submit(os.write, 1, b"noise").result() == 5
+        said = capfd.readouterr()
+        assert (said.out, said.err) == (out, errors)
+
+
+@pytest.mark.slow
+def test_on_a_cluster_with_a_worker_killed(
+    tmp_path: Path,
+    lots: dict[str, gpd.GeoDataFrame],
+    labels: dict[str, wz.Label],
+    rig: wz.Sprayer,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    from distributed import Client, LocalCluster
+
+    source = as_parquet(lots, tmp_path / "source")
+    alone = wz.size_portfolio(source, labels, rig, out=tmp_path / "one", block=4, on=DAY)
+    monkeypatch.setattr(fleet, "work_on", _die_once)
+    with (
+        LocalCluster(
+            n_workers=2, threads_per_worker=1, dashboard_address=None, local_directory=tmp_path
+        ) as cluster,
+        Client(cluster) as client,
+    ):
+        spread = wz.size_portfolio(source, labels, rig, out=tmp_path / "two", block=4, on=DAY, client=client)
+    assert (tmp_path / "two" / "died").exists()
+    for table in fleet.TABLES:
+        for left, right in zip(alone.files(table), spread.files(table), strict=True):
+            assert left.read_bytes() == right.read_bytes(), "bit for bit"

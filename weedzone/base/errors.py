@@ -1,0 +1,195 @@
+"""One family of errors, each saying what is wrong, where, and the mend; and findings, which are not fatal.
+
+::
+
+    WeedzoneError
+    ├── UnitError      a quantity in text that cannot be taken   (also a ValueError)
+    ├── CrsError       a coordinate system missing or unfit      (also a ValueError)
+    ├── SurveyError    a survey, layer or feature                (also a ValueError)
+    ├── LabelError     a product label                           (also a ValueError)
+    ├── RigError       a sprayer or spreader                     (also a ValueError)
+    └── InputError     any other file or argument                (also a ValueError)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import astuple, dataclass
+from os import PathLike
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from weedzone.base.names import nearest
+
+FINDING_COLUMNS = ("severity", "layer", "feature", "message")
+
+
+class WeedzoneError(Exception):
+    """Base of every error that weedzone raises on purpose.
+
+    Parameters
+    ----------
+    what : str
+        What is wrong, in words.
+    file, layer, feature, field : optional
+        Where it is wrong.
+    mend : str, optional
+        What the reader can do about it.
+    """
+
+    def __init__(
+        self,
+        what: str,
+        *,
+        file: str | PathLike[str] | None = None,
+        layer: str | None = None,
+        feature: object = None,
+        field: str | None = None,
+        mend: str | None = None,
+    ) -> None:
+        self.what = what
+        self.file = None if file is None else str(file)
+        self.layer = layer
+        self.feature = feature
+        self.field = field
+        self.mend = mend
+        places = (
+            self.file,
+            f"layer {layer}" if layer else None,
+            f"feature {feature}" if feature is not None else None,
+            field,
+        )
+        where = ", ".join(place for place in places if place)
+        text = (f"{where}: " if where else "") + what + (f"; {mend}" if mend else "")
+        # One line always: the text may quote a user's own multi-line value.
+        super().__init__(" ".join(text.split()))
+
+
+class UnitError(WeedzoneError, ValueError):
+    """A quantity in text that cannot be taken as the quantity asked for."""
+
+
+class CrsError(WeedzoneError, ValueError):
+    """A coordinate reference system that is missing or unfit."""
+
+
+class SurveyError(WeedzoneError, ValueError):
+    """A survey, one of its layers or one of its features."""
+
+
+class LabelError(WeedzoneError, ValueError):
+    """A product label, or a use of it that the label does not allow."""
+
+
+class RigError(WeedzoneError, ValueError):
+    """A sprayer or a spreader."""
+
+
+class InputError(WeedzoneError, ValueError):
+    """Any other file or argument."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something noticed that did not stop the work.
+
+    Attributes
+    ----------
+    severity : str
+        ``note``, ``warning`` or ``error``.
+    layer : str
+        The layer or file concerned.
+    feature : str
+        The feature, site or product concerned; empty for the whole layer.
+    message : str
+        What was found and what was done about it.
+    """
+
+    severity: str
+    layer: str
+    feature: str
+    message: str
+
+
+def findings_table(findings: Iterable[Finding]) -> pd.DataFrame:
+    """Findings as a table, most severe first, without repeats.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns ``severity``, ``layer``, ``feature``, ``message``, all text.
+    """
+    rank = {"error": 0, "warning": 1, "note": 2}
+    rows = sorted(dict.fromkeys(findings), key=lambda finding: rank.get(finding.severity, 3))
+    return pd.DataFrame([astuple(row) for row in rows], columns=list(FINDING_COLUMNS), dtype=object)
+
+
+_LONGEST = 60
+
+
+def kind_of(value: object) -> str:
+    """A value in words: short texts, numbers and None as they are, anything else by its kind."""
+    if value is None or isinstance(value, bool | int | float):
+        return repr(value)
+    if isinstance(value, str):
+        return repr(value if len(value) <= _LONGEST else f"{value[:_LONGEST]}...")
+    name = type(value).__name__
+    return f"{'an' if name[0].lower() in 'aeiou' else 'a'} {name}"
+
+
+def refuse_unless(fits: bool, value: object, wanted: str, field: str, mend: str) -> None:
+    """Refuse an argument of the wrong kind.
+
+    Raises
+    ------
+    InputError
+        Unless it fits.
+    """
+    if not fits:
+        raise InputError(f"{wanted} is wanted here, not {kind_of(value)}", field=field, mend=mend)
+
+
+def path_given(value: object, what: str, mend: str, error: type[WeedzoneError] = InputError) -> Path:
+    """A path as such.
+
+    Parameters
+    ----------
+    what : str
+        What is read from it or written there, "a price list".
+    mend : str
+        How to write it.
+
+    Raises
+    ------
+    WeedzoneError
+        Of the class `error`: this is no path.
+    """
+    if not isinstance(value, str | PathLike):
+        raise error(f"{what} needs one path, not {kind_of(value)}", field="path", mend=f"write {mend}")
+    return Path(value)
+
+
+def unknown_options(
+    given: Iterable[str], known: Iterable[str], field: str | None = None, file: object = None
+) -> None:
+    """Refuse names of options that are not known, with the nearest of those that are.
+
+    Raises
+    ------
+    InputError
+    """
+    can = list(known)
+    unknown = sorted(set(given) - set(can))
+    if not unknown:
+        return
+    close = [name for name in (nearest(one, can) for one in unknown) if name]
+    mend = f"did you mean {' and '.join(map(repr, close))}?" if close else f"known are {', '.join(can)}"
+    what = f"unknown: {', '.join(map(str, unknown))}"
+    raise InputError(what, field=field, file=None if file is None else str(file), mend=mend)
+
+
+def options_of(*functions: Callable[..., Any]) -> tuple[str, ...]:
+    """Names of the keyword-only options of functions, which must all have defaults."""
+    return tuple(dict.fromkeys(name for one in functions for name in one.__kwdefaults__ or {}))

@@ -1,0 +1,224 @@
+"""Files that appear together or not at all: written beside their place, then moved into it.
+
+File names from names that users chose: they stay in their folder, on every system, and never collide.
+
+Tables as CSV that a spreadsheet can open without running anything in them.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import numbers
+import shutil
+import tempfile
+import unicodedata
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
+
+import pandas as pd
+
+from weedzone.base.errors import InputError
+
+
+def place(folder: Path, write: Callable[[Path], None]) -> list[Path]:
+    """Let a function write files to a new folder, then move all of them into their place.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        Where the files go; made if it is not there. Files of the same names are replaced, others stay.
+    write : callable
+        Takes the new folder, which lies within `folder`.
+
+    Returns
+    -------
+    list of pathlib.Path
+        The files in their place. Where anything fails, none of them is there, and what was there still is.
+
+    Raises
+    ------
+    InputError
+        The folder cannot be written.
+    """
+    made = not folder.exists()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        beside = Path(tempfile.mkdtemp(prefix=".weedzone-", dir=folder))
+    except OSError as fault:
+        raise InputError(f"the folder cannot be written ({fault.strerror})", file=folder) from fault
+    try:
+        new = beside / "new"
+        new.mkdir()
+        write(new)
+        files = _move(new, folder, beside / "old")
+    except BaseException as fault:
+        shutil.rmtree(beside, ignore_errors=True)
+        if made and not any(folder.iterdir()):
+            folder.rmdir()
+        if isinstance(fault, OSError):
+            raise InputError(f"cannot be written ({fault.strerror or fault})", file=folder) from fault
+        raise
+    shutil.rmtree(beside, ignore_errors=True)
+    return files
+
+
+def place_file(path: Path, write: Callable[[Path], object]) -> Path:
+    """Let a function write one file, then move it into its place; see `place`.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        Replaced if it exists. Its folder must be there: a slip in its name should not make a new one.
+    write : callable
+        Takes the path that it writes to, of the same name.
+
+    Raises
+    ------
+    InputError
+        The file cannot be written.
+    """
+    if not path.parent.is_dir():
+        raise InputError(
+            "cannot be written (there is no such folder)", file=path, mend="make the folder first"
+        )
+
+    def alone(new: Path) -> None:
+        write(new / path.name)
+
+    return place(path.parent, alone)[0]
+
+
+def check_place(folder: Path) -> None:
+    """Refuse a folder that cannot be made or written, leaving nothing behind.
+
+    Raises
+    ------
+    InputError
+        Naming the folder.
+    """
+    there = next(one for one in (folder.absolute(), *folder.absolute().parents) if one.exists())
+    if not there.is_dir():
+        raise InputError("a file is in the way of the folder", file=there, mend="name another folder")
+    try:
+        with tempfile.TemporaryDirectory(prefix=".weedzone-", dir=there):
+            pass
+    except OSError as fault:
+        raise InputError(f"the folder cannot be written ({fault.strerror})", file=folder) from fault
+
+
+def _move(new: Path, folder: Path, old: Path) -> list[Path]:
+    """Move all files into place; if one can't be, put back what was there."""
+    names = sorted(path.relative_to(new) for path in new.rglob("*") if path.is_file())
+    moved: list[Path] = []
+    made: list[Path] = []
+    try:
+        for name in names:
+            spot = folder / name
+            if spot.is_dir():
+                raise InputError("a folder is in the way of a file", file=spot, mend="move it elsewhere")
+            if not spot.parent.exists():
+                spot.parent.mkdir()
+                made.append(spot.parent)
+            if spot.exists():
+                (old / name).parent.mkdir(parents=True, exist_ok=True)
+                spot.replace(old / name)
+            moved.append(name)
+            (new / name).replace(spot)
+    except BaseException:
+        for name in moved:
+            (folder / name).unlink(missing_ok=True)
+        for kept in [path for path in old.rglob("*") if path.is_file()]:
+            kept.replace(folder / kept.relative_to(old))
+        for directory in reversed(made):
+            directory.rmdir()
+        raise
+    return [folder / name for name in names]
+
+
+# Names that Windows keeps for devices, with any ending (Microsoft, "Naming Files, Paths, and Namespaces").
+_DEVICES = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in "0123456789¹²³")}
+_LONGEST = 120  # bytes of UTF-8: file systems end at 255, and an ending and a mark have to fit
+_MARK = 8
+
+
+def file_names(names: Iterable[str], reserved: Iterable[str] = ()) -> dict[str, str]:
+    """Give each name a file name without ending.
+
+    Letters and digits of any script, spaces, dots, hyphens and underscores stay; everything else becomes an
+    underscore. Names that had to be cut, or that a file system could take for one another (by case, accents or
+    what was replaced), get a mark made from the whole name, so that a name's file does not depend on its place.
+
+    Parameters
+    ----------
+    names : iterable of str
+    reserved : iterable of str
+        File names that are taken already.
+
+    Returns
+    -------
+    dict of str to str
+        In the order of `names`.
+    """
+    wanted = {name: _tidy(name) for name in names}
+    taken: dict[str, int] = {_folded(one): 1 for one in reserved}
+    for stem in wanted.values():
+        taken[_folded(stem)] = taken.get(_folded(stem), 0) + 1
+    found: dict[str, str] = {}
+    for name, stem in wanted.items():
+        short = _cut(stem)
+        found[name] = stem if taken[_folded(stem)] == 1 and short == stem else _marked(short, name, taken)
+        taken.setdefault(_folded(found[name]), 1)
+    return found
+
+
+def _marked(stem: str, name: str, taken: Mapping[str, int]) -> str:
+    digest = hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()
+    for size in range(_MARK, len(digest)):
+        if _folded(f"{stem}-{digest[:size]}") not in taken:
+            break
+    return f"{stem}-{digest[:size]}"
+
+
+def _tidy(name: str) -> str:
+    text = unicodedata.normalize("NFC", name)
+    kept = "".join(
+        one if one.isalnum() or one in " ._-" or unicodedata.category(one)[0] == "M" else "_" for one in text
+    )
+    # A dot or a space in front hides a file or is lost; at the end Windows drops it.
+    stem = "_".join(kept.split()).strip("._- ") or "site"
+    return f"site_{stem}" if stem.split(".")[0].lower() in _DEVICES else stem
+
+
+def _cut(stem: str) -> str:
+    return stem.encode("utf-8", "replace")[:_LONGEST].decode("utf-8", "ignore").rstrip("._- ")
+
+
+def _folded(stem: str) -> str:
+    """What two file names share when a file system may take one for the other."""
+    return unicodedata.normalize("NFKD", unicodedata.normalize("NFKD", stem).casefold())
+
+
+_FORMULA = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")  # the last four are full-width forms
+
+
+def write_csv(table: pd.DataFrame, path: Path) -> None:
+    """Write a table as CSV: UTF-8 with a byte order mark, numbers in full, text in quotes.
+
+    Text that a spreadsheet would run as a formula gets a leading apostrophe (OWASP, "CSV Injection").
+    """
+    with path.open("w", encoding="utf-8-sig", errors="replace", newline="") as out:
+        writer = csv.writer(out, quoting=csv.QUOTE_NONNUMERIC)
+        writer.writerow([cell(name) for name in table.columns])
+        writer.writerows([cell(value) for value in row] for row in table.itertuples(index=False, name=None))
+
+
+def cell(value: object) -> object:
+    """Make one value safe; no value becomes an empty cell."""
+    if value is None or value is pd.NA or value != value:  # NaN is not itself
+        return ""
+    if isinstance(value, numbers.Number) and not isinstance(value, bool):
+        return value
+    text = str(value)
+    # A tab or a line break in front is no shelter: spreadsheets skip it.
+    return f"'{text}" if text.lstrip().startswith(_FORMULA) or (text[:1] in "\t\r\n" and text) else text

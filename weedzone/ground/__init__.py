@@ -1,0 +1,6 @@
+"""Geometry in metres: local frames, repair, guarded overlay, buffers never too narrow, areas.
+
+The face is the rooms themselves. Arrays in and out; no table, and no name of the trade.
+"""
+
+__all__ = ["buffers", "cells", "frame", "overlay", "shapes", "shared_area"]

@@ -1,0 +1,226 @@
+"""What a calibration gives: the rate, the figures and the formula that it comes from, and its age.
+
+Also what its methods share: reading measures by name, and printing a figure in the trade's units.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from weedzone.base.errors import Finding, InputError, RigError, UnitError
+from weedzone.base.units import convert, quantity, show, to_si
+
+Measure = Any
+"""Text with units, or a pint quantity."""
+
+SEASON_DAYS = 365
+"""Age in days at which a calibration is called older than a season (common practice, no source)."""
+
+_PRINTED = {
+    "volume_per_area": ("gal/acre", "gal/ksqft", "L/ha"),
+    "mass_per_area": ("lb/acre", "lb/ksqft", "kg/ha"),
+    "speed": ("mph", "ft/min", "km/h"),
+    "length": ("ft", "m"),
+    "flow": ("gal/min", "L/min"),
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Calibration:
+    """What a calibration gave, and from which figures.
+
+    Attributes
+    ----------
+    method : str
+        Name of the method, a key of `METHODS`.
+    carrier_L_per_m2 : float, optional
+        Spray volume per ground area of a sprayer, L/m2.
+    rate_kg_per_m2 : float, optional
+        Product per ground area of a spreader, kg/m2. One of the two is given, never both.
+    date : datetime.date, optional
+        The day of the calibration.
+    figures : tuple of (str, str)
+        What was measured, as name and text with unit.
+    formula : str
+        The formula in words.
+    findings : tuple of Finding
+        What was noticed, such as worn nozzles.
+    """
+
+    method: str
+    carrier_L_per_m2: float | None = None
+    rate_kg_per_m2: float | None = None
+    date: dt.date | None = None
+    figures: tuple[tuple[str, str], ...] = ()
+    formula: str = ""
+    findings: tuple[Finding, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Refuse a calibration of nothing, of both kinds, or without a usable figure."""
+        if (self.carrier_L_per_m2 is None) == (self.rate_kg_per_m2 is None):
+            raise RigError(
+                "a calibration is either of a sprayer or of a spreader",
+                field=self.method,
+                mend="give one of carrier_L_per_m2 and rate_kg_per_m2",
+            )
+        usable(self._figure, f"{self.method}: the rate")
+        if self.date is not None:
+            object.__setattr__(self, "date", day(self.date, "date"))
+
+    @property
+    def carrier(self) -> Any:
+        """Spray volume per ground area, a pint quantity.
+
+        Raises
+        ------
+        RigError
+            For a spreader.
+        """
+        if self.carrier_L_per_m2 is None:
+            raise RigError("a spreader has no carrier", field=self.method, mend="read its .rate")
+        return quantity(self.carrier_L_per_m2, "volume_per_area")
+
+    @property
+    def rate(self) -> Any:
+        """Product per ground area, a pint quantity.
+
+        Raises
+        ------
+        RigError
+            For a sprayer.
+        """
+        if self.rate_kg_per_m2 is None:
+            raise RigError("a sprayer has no spreading rate", field=self.method, mend="read its .carrier")
+        return quantity(self.rate_kg_per_m2, "mass_per_area")
+
+    @property
+    def _figure(self) -> float:
+        figure = self.carrier_L_per_m2 if self.rate_kg_per_m2 is None else self.rate_kg_per_m2
+        return math.nan if figure is None else figure
+
+    def findings_on(self, on: dt.date) -> tuple[Finding, ...]:
+        """Say whether the calibration is too old on a day.
+
+        A season is taken as `SEASON_DAYS` days (common practice, no source): at that age a warning asks to
+        calibrate again. An unknown date is a warning, and so is a date after the day asked about.
+        """
+        on = day(on, "on")
+        if self.date is None:
+            message = "the date of the calibration is not known; calibrate before the job"
+        elif self.date > on:
+            message = f"the calibration is dated {self.date}, after {on}; check the date"
+        elif (age := (on - self.date).days) > SEASON_DAYS:
+            message = (
+                f"the calibration of {self.date} is {age} days old, older than a season ({SEASON_DAYS} days);"
+                " calibrate again"
+            )
+        else:
+            return ()
+        return (Finding("warning", "calibration", self.method, message),)
+
+    def text(self) -> str:
+        """Give result, figures, formula, date and findings, a line each."""
+        kind = "volume_per_area" if self.rate_kg_per_m2 is None else "mass_per_area"
+        lines = [f"{self.method}: {printed(self._figure, kind)}"]
+        if self.figures:
+            lines.append("from " + ", ".join(f"{name} {value}" for name, value in self.figures))
+        if self.formula:
+            lines.append(self.formula)
+        if self.date is not None:
+            lines.append(f"calibrated {self.date.isoformat()}")
+        lines.extend(f"{finding.severity}: {finding.message}" for finding in self.findings)
+        return "\n".join(lines)
+
+    __str__ = text
+
+
+class Reader:
+    """Reads measures and remembers how they were written."""
+
+    def __init__(self) -> None:
+        self.figures: list[tuple[str, str]] = []
+
+    def __call__(self, name: str, value: Measure, kind: str) -> float:
+        """Read a measure above zero as a float in SI, and note it."""
+        si = read_si(value, kind, name.replace(" ", "_"))
+        self.figures.append((name, " ".join(value.split()) if isinstance(value, str) else show(si, kind)))
+        return si
+
+
+def listed(values: Iterable[Measure] | Measure, field: str, at_least: int = 1) -> list[Measure]:
+    """Take several measures out of a sequence, or out of one text with ";" between."""
+    if isinstance(values, str):
+        found: list[Measure] = [part.strip() for part in values.split(";") if part.strip()]
+    else:
+        try:
+            found = list(values)
+        except TypeError:  # a single quantity
+            found = [values]
+    if len(found) < at_least:
+        raise UnitError(
+            f"{len(found)} given, {at_least} or more are needed", field=field, mend='put ";" between'
+        )
+    return found
+
+
+def read_si(value: Measure, kind: str, field: str) -> float:
+    """Read a measure above zero as a float in the SI unit of its kind."""
+    return usable(to_si(value, kind, field=field), field)
+
+
+def usable(number: float, field: str) -> float:
+    """Pass a finite number above zero on, refuse any other."""
+    if not (math.isfinite(number) and number > 0.0):
+        raise UnitError(
+            "is not a finite figure above zero", field=field, mend="check the figures that it comes from"
+        )
+    return number
+
+
+def counted(value: int | str, field: str) -> int:
+    """Read a whole number of 1 or more."""
+    text = str(value).strip()
+    if isinstance(value, bool) or not (
+        text.isascii() and text.isdigit() and 1 <= len(text) <= 6 and int(text) > 0
+    ):
+        raise UnitError(
+            f"{value!r} is no whole number of 1 or more", field=field, mend="give a count such as 3"
+        )
+    return int(text)
+
+
+def printed(si: float, kind: str) -> str:
+    """Print a figure in the trade's unit, with others in brackets."""
+    first, *others = (f"{convert(si, kind, unit):.4g} {unit}" for unit in _PRINTED[kind])
+    return f"{first} ({', '.join(others)})"
+
+
+def amounts(values: list[Measure], kinds: tuple[str, ...], field: str) -> tuple[list[float], str]:
+    """Read several measures, zero allowed, all of the kind that the first of them is of; and say which."""
+    kind = next((kind for kind in kinds if _is(values[0], kind)), kinds[0])
+    return [to_si(value, kind, field=field, allow_zero=True) for value in values], kind
+
+
+def _is(value: Measure, kind: str) -> bool:
+    try:
+        to_si(value, kind, allow_zero=True)
+    except UnitError:
+        return False
+    return True
+
+
+def day(value: object, field: str) -> dt.date:
+    """Take a date, a date with time, or ISO text (2026-05-01) as a date."""
+    if isinstance(value, dt.datetime):
+        return value.date()
+    if isinstance(value, dt.date):
+        return value
+    try:
+        return dt.date.fromisoformat(str(value).strip())
+    except ValueError:
+        what = f"{value!r} is no date"
+    raise InputError(what, field=field, mend='give a date such as "2026-05-01"')

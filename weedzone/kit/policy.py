@@ -1,0 +1,218 @@
+"""Policy: local rules beside the labels, read from one TOML file.
+
+::
+
+    name = "Mill County"
+
+    [buffers]                        # by keep-out kind; "default" for the rest
+    pond = "50 ft"
+    [buffers.broadcast]              # only for one use
+    creek = "25 ft"
+
+    [[district]]                     # holds in a part of the county only
+    name = "well field"
+    shape = "well_field.geojson"     # polygons, beside this file
+    [district.buffers]
+    well = "200 ft"
+
+    [weather]                        # limits of the house, see weedzone.weather_limits
+    wind_max = "8 mph"
+
+    [nitrogen]                       # most nitrogen that turf may get
+    per_year = "4 lb/ksqft"
+
+A policy only ever widens what the labels ask for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import shapely
+
+from weedzone.base.errors import InputError
+from weedzone.base.toml import Table, read_toml
+from weedzone.ground.frame import checked_crs, to_degrees
+from weedzone.ground.shapes import Array, Floats
+from weedzone.kit.label import Limits, widest
+from weedzone.kit.label_file import distances_by_use
+
+_WEATHER = {
+    "wind_min": "speed", "wind_max": "speed", "gust_max": "speed", "temperature": "temperature",
+    "delta_t": "temperature_difference", "rainfast": "time", "dry_leaves": "time", "wet_rh": "fraction",
+}  # fmt: skip
+_PAIRS = ("temperature", "delta_t")
+_DEGREE_M = (
+    111_800.0  # longest degree of a meridian, at the pole (WGS 84, from memory: 111,694 m), rounded up
+)
+_SLACK = 1.01  # the flat degrees below are never shorter than the ground they stand for
+
+
+@dataclass(frozen=True)
+class Buffers:
+    """Distances to keep by kind [m], in general and for one use."""
+
+    general: Mapping[str, float] = field(default_factory=dict)
+    by_use: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+
+    def metres(self, kind: str, use: str) -> float:
+        """Largest distance for a kind; NaN where no rule speaks of it."""
+        found = widest(kind, self.general, self.by_use.get(use, {}))
+        return float("nan") if found is None else found[0]
+
+
+@dataclass(frozen=True)
+class District:
+    """A part of the county with distances of its own.
+
+    Attributes
+    ----------
+    name : str
+    shape : geometry
+        Polygons in longitude/latitude (WGS 84).
+    buffers : Buffers
+    """
+
+    name: str
+    shape: Any
+    buffers: Buffers
+
+
+@dataclass(frozen=True)
+class Policy:
+    """Local rules.
+
+    Attributes
+    ----------
+    name : str
+        Named in the ledger; may be empty.
+    buffers : Buffers
+        Hold everywhere.
+    districts : tuple of District
+    weather : mapping of str to text
+        Limits of the house on the weather, as `weedzone.weather.strictest` takes them.
+    nitrogen : Limits
+        Most nitrogen in one application and in a year [kg/m2]; None where not limited.
+    file : str
+    """
+
+    name: str = ""
+    buffers: Buffers = field(default_factory=Buffers)
+    districts: tuple[District, ...] = ()
+    weather: Mapping[str, Any] = field(default_factory=dict)
+    nitrogen: Limits = field(default_factory=Limits)
+    file: str = ""
+
+    def distances_m(self, keep_out: gpd.GeoDataFrame, use: str) -> Floats:
+        """Distance to keep from each row of a keep-out layer [m]; NaN where no rule applies."""
+        return self.rules(keep_out, use)[0]
+
+    def rules(self, keep_out: gpd.GeoDataFrame, use: str) -> tuple[Floats, Array]:
+        """Distance to keep from each keep-out feature, and the rule that sets it.
+
+        A district's rule holds for every feature that its distance reaches from the district, so that no ground
+        inside the district is sprayed closer than the rule says, also where the feature lies across the line.
+
+        Returns
+        -------
+        distance_m : ndarray of float
+            NaN where no rule applies.
+        name : ndarray of str
+        """
+        kinds = keep_out["kind"].to_numpy(dtype=object).astype(str)
+        distance = _by_kind(self.buffers, kinds, use)
+        name = np.where(np.isnan(distance), "", self.name).astype(object)
+        for district in self.districts:
+            far = _by_kind(district.buffers, kinds, use)
+            rows = np.flatnonzero(np.nan_to_num(far, nan=-1.0) > np.nan_to_num(distance, nan=-1.0))
+            rows = rows[_reached(keep_out.iloc[rows], district.shape, far[rows])]
+            distance[rows], name[rows] = far[rows], district.name
+        return distance, name
+
+
+def _by_kind(buffers: Buffers, kinds: Array, use: str) -> Floats:
+    return np.array([buffers.metres(str(kind), use) for kind in kinds], dtype=float)
+
+
+def _reached(features: gpd.GeoDataFrame, shape: Any, far_m: Floats) -> Array:
+    """Whether a district lies within a distance of each feature; in doubt it does."""
+    if not len(features):
+        return np.zeros(0, dtype=bool)
+    degrees = to_degrees(
+        features.geometry.to_numpy(), features.crs, checked_crs("EPSG:4326", layer="keep_out")
+    )
+    # Degrees of longitude as short as they get anywhere among the features: what is near is never missed.
+    polar = min(89.0, float(np.abs(shapely.bounds(degrees)[:, [1, 3]]).max()))
+    scale = np.array([np.cos(np.radians(polar)), 1.0])
+    flat = shapely.transform(degrees, lambda xy: xy * scale)
+    return np.asarray(
+        shapely.dwithin(flat, shapely.transform(shape, lambda xy: xy * scale), far_m / _DEGREE_M)
+    )
+
+
+def read_policy(path: str | Path) -> Policy:
+    """Read a policy; see `weedzone.policy` for the file.
+
+    Raises
+    ------
+    InputError, UnitError
+        No such file, an unknown key, a value that is none, a shape that cannot be read.
+    """
+    top = Table(read_toml(path, InputError), str(path), "", InputError)
+    top.only(("name", "buffers", "district", "weather", "nitrogen"))
+    nitrogen = top.table("nitrogen")
+    nitrogen.only(("per_application", "per_year"))
+    districts = tuple(_district(table, Path(path).parent) for table in top.tables("district"))
+    names = [district.name for district in districts]
+    if len(set(names)) < len(names):
+        top.fail("[[district]]", "two districts of one name", "give each a name of its own")
+    return Policy(
+        name=top.text("name", "-").strip("-"),
+        buffers=Buffers(*distances_by_use(top.table("buffers"))),
+        districts=districts,
+        weather=_weather(top.table("weather")),
+        nitrogen=Limits(*(nitrogen.si(key, "mass_per_area") for key in ("per_application", "per_year"))),
+        file=str(path),
+    )
+
+
+def _district(table: Table, folder: Path) -> District:
+    table.only(("name", "shape", "buffers"))
+    name, file = table.text("name"), folder / table.text("shape")
+    if not file.is_file():
+        table.fail("shape", f"there is no file {file}", "put the polygons beside the policy file")
+    try:
+        read = gpd.read_file(file)
+    except Exception as problem:  # whatever the driver stumbles over, it is the file that cannot be read
+        table.fail(
+            "shape", f"{file} cannot be read ({type(problem).__name__})", "give GeoJSON or a GeoPackage"
+        )
+    if not isinstance(read, gpd.GeoDataFrame) or not len(read) or read.geometry.isna().any():
+        table.fail("shape", f"{file} holds no polygon, or a row without one", "draw the district")
+    shapes = read.geometry.to_numpy()
+    if (shapely.get_dimensions(shapes) < 2).any() or shapely.is_empty(shapes).any():
+        table.fail("shape", f"{file} holds something that is no polygon", "draw the district as polygons")
+    degrees = to_degrees(
+        shapely.force_2d(shapes),
+        checked_crs(read.crs, layer=name, file=str(file)),
+        checked_crs("EPSG:4326", layer=name),
+    )
+    if not np.isfinite(shapely.get_coordinates(degrees)).all():
+        table.fail("shape", f"the coordinates of {file} do not fit its coordinate system", "check the file")
+    whole = shapely.union_all(shapely.make_valid(degrees, method="structure"))
+    return District(name, whole, Buffers(*distances_by_use(table.table("buffers"))))
+
+
+def _weather(table: Table) -> Mapping[str, Any]:
+    table.only(_WEATHER)
+    for key in table.values:
+        if key in _PAIRS:
+            table.span(key, _WEATHER[key])
+        else:
+            table.si(key, _WEATHER[key], allow_zero=True)
+    return dict(table.values)

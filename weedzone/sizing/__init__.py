@@ -1,0 +1,58 @@
+"""The run as tables: `size` lays survey, labels and rig together and gives a `Sized`.
+
+`weedzone.Job` is a `Sized` with verbs; `wz.size_job` is `size` for callers. Nothing is drawn or printed here.
+"""
+
+from weedzone.sizing.all_turf import feed_label, whole_ground, whole_turf
+from weedzone.sizing.allowances import allowance
+from weedzone.sizing.arguments import check_wind, checked, labels_of
+from weedzone.sizing.explained import explain
+from weedzone.sizing.loads import PRODUCT_UNIT, amounts, at_start, carried, on_the_measure, split_loads
+from weedzone.sizing.pours import (
+    Pour,
+    added,
+    amount_text,
+    capacity_text,
+    loads_text,
+    plain_amount,
+    pour_of,
+    run_text,
+    size_text,
+    solution_text,
+    water_texts,
+)
+from weedzone.sizing.run import Sized, check_job, size
+from weedzone.sizing.tables import frame_of, zone_order
+
+__all__ = [
+    "PRODUCT_UNIT",
+    "Pour",
+    "Sized",
+    "added",
+    "allowance",
+    "amount_text",
+    "amounts",
+    "at_start",
+    "capacity_text",
+    "carried",
+    "check_job",
+    "check_wind",
+    "checked",
+    "explain",
+    "feed_label",
+    "frame_of",
+    "labels_of",
+    "loads_text",
+    "on_the_measure",
+    "plain_amount",
+    "pour_of",
+    "run_text",
+    "size",
+    "size_text",
+    "solution_text",
+    "split_loads",
+    "water_texts",
+    "whole_ground",
+    "whole_turf",
+    "zone_order",
+]

@@ -1,0 +1,220 @@
+"""The arguments of a run, checked at the door: one clear error for each that cannot be meant."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Mapping
+from numbers import Integral, Real
+from typing import Any
+
+import numpy as np
+
+from weedzone.base.errors import Finding, InputError, LabelError, kind_of, refuse_unless
+from weedzone.base.names import chief_name, nearest
+from weedzone.base.units import to_si
+from weedzone.kit import Label, Rig
+from weedzone.survey import Survey
+
+_READ_LABELS = 'give what read_labels("labels") returned'
+
+
+def checked(survey: object, labels: object, rig: object) -> dict[str, Label]:
+    """The labels by product, where survey, labels and rig are what they should be.
+
+    Raises
+    ------
+    InputError
+        Naming the argument and how to get what it wants.
+    """
+    found = checked_labels(survey, labels)
+    mend = 'give what read_rig("rigs.toml", "backpack") or make_rig(...) returned'
+    refuse_unless(isinstance(rig, Rig), rig, "a rig", "rig", mend)
+    return found
+
+
+def checked_labels(survey: object, labels: object) -> dict[str, Label]:
+    """The labels by product, where the survey is one; see `checked`."""
+    mend = 'give what read_survey("survey.gpkg") returned'
+    refuse_unless(isinstance(survey, Survey), survey, "a survey", "survey", mend)
+    return labels_of(labels)
+
+
+def labels_of(labels: object) -> dict[str, Label]:
+    """Labels by product: of a mapping, of one label or of several.
+
+    Raises
+    ------
+    InputError
+        Something else, or two labels of one name.
+    """
+    if isinstance(labels, Label):
+        return {labels.name: labels}
+    if isinstance(labels, Mapping):
+        found: dict[Any, Any] = dict(labels)
+    elif isinstance(labels, Iterable) and not isinstance(labels, str):
+        several = list(labels)
+        found = {one.name: one for one in several if isinstance(one, Label)}
+        refuse_unless(len(found) == len(several), labels, "a label of each product", "labels", _READ_LABELS)
+    else:
+        raise InputError(f"labels are wanted here, not {kind_of(labels)}", field="labels", mend=_READ_LABELS)
+    for name, one in found.items():
+        refuse_unless(isinstance(one, Label), one, "a label", f"labels {name}", _READ_LABELS)
+    return found
+
+
+def names_given(names: object, field: str) -> tuple[str, ...]:
+    """A list of products as such.
+
+    Raises
+    ------
+    InputError
+        A single text, or something that holds anything but texts.
+    """
+    mend = f'write {field}=["..."]'
+    several = isinstance(names, Iterable) and not isinstance(names, str | bytes)
+    refuse_unless(several, names, "a list of products", field, mend)
+    found: tuple[str, ...] = tuple(names)  # type: ignore[arg-type]
+    for one in found:
+        refuse_unless(isinstance(one, str), one, "the name of a product", field, mend)
+    return found
+
+
+def flag(value: object, field: str) -> bool:
+    """True or False, and nothing that only counts as one of them."""
+    refuse_unless(isinstance(value, bool | np.bool_), value, "True or False", field, f"write {field}=True")
+    return bool(value)
+
+
+def day_of(on: dt.date | str | None, survey: Survey) -> tuple[dt.date, list[Finding]]:
+    """Day of the job; today where none is named, which is said if it decides anything."""
+    if on is None:
+        today = dt.date.today()
+        if survey.history is None:
+            return today, []
+        return today, [Finding("note", "history", "", f"past applications are held against today, {today}")]
+    if isinstance(on, dt.datetime):
+        return on.date(), []
+    if isinstance(on, dt.date):
+        return on, []
+    try:
+        return dt.date.fromisoformat(on), []
+    except (ValueError, TypeError):
+        raise InputError(f"{on!r} is no date", field="on", mend="write it as 2026-05-10") from None
+
+
+def at_hand(
+    labels: Mapping[str, Label],
+    products: Mapping[str, str] | None,
+    exclude: tuple[str, ...],
+    prefer: tuple[str, ...],
+) -> dict[str, Label]:
+    """Labels that may be used; every product named anywhere must have a label."""
+    if products is not None:
+        mend = 'write {"tall fescue": "..."}'
+        refuse_unless(isinstance(products, Mapping), products, "a product for each turf", "products", mend)
+        names_given(products.values(), "products")
+    if products is not None and not products:
+        raise InputError("it names no product", field="products", mend='write {"tall fescue": "..."}')
+    for field_name, names in (
+        ("products", (products or {}).values()),
+        ("exclude", exclude),
+        ("prefer", prefer),
+    ):
+        for name in names:
+            if name not in labels:
+                close = nearest(str(name), labels)
+                mend = f"did you mean {close!r}?" if close else f"known: {', '.join(labels)}"
+                raise LabelError(f"no label is named {name!r}", field=field_name, mend=mend)
+    both = set(exclude) & set((products or {}).values())
+    if both:
+        raise InputError(
+            f"{min(both)!r} is both named and excluded", field="exclude", mend="leave it out of one"
+        )
+    left = {name: label for name, label in labels.items() if name not in exclude}
+    if labels and not left:
+        what = f"every label at hand is excluded ({', '.join(labels)})"
+        raise InputError(what, field="exclude", mend="leave one in, or read more labels")
+    return left
+
+
+def by_turf(
+    products: Mapping[str, str] | None, survey: Survey
+) -> tuple[dict[str, str] | None, list[Finding]]:
+    """The caller's {turf: product} under the chief names of the turf."""
+    if products is None:
+        return None, []
+    found: dict[str, str] = {}
+    for turf, name in products.items():
+        chief = chief_name(turf, "turf")
+        if found.setdefault(chief, name) != name:
+            raise InputError(f"two products for {chief}", field="products", mend="name one for each turf")
+    mapped = {str(one) for one in survey.turf["turf"].unique()}
+    notes = []
+    for turf in sorted(set(found) - mapped):
+        close = nearest(turf, mapped)
+        hint = f"; did you mean {close!r}?" if close else ""
+        notes.append(
+            Finding("warning", "turf", turf, f"a product was named, but no such turf is mapped{hint}")
+        )
+    return found, notes
+
+
+def most_products(count: int | None) -> int | None:
+    """Most products on a site, or None for as many as there are."""
+    if count is not None and (isinstance(count, bool) or not isinstance(count, Integral) or count < 1):
+        raise InputError(
+            f"max_products is {count!r}", field="max_products", mend="write a whole number above zero"
+        )
+    return count
+
+
+def passes_of(count: int, products: Mapping[str, str] | None) -> int:
+    """Number of passes, 1 or 2."""
+    if isinstance(count, bool) or not isinstance(count, Integral) or count not in (1, 2):
+        raise InputError(f"passes is {count!r}", field="passes", mend="write 1 or 2")
+    if count > 1 and products is not None:
+        raise InputError(
+            "products= names one product for each turf, so there is none for a second pass",
+            field="passes",
+            mend="leave products= or passes= out",
+        )
+    return int(count)
+
+
+def prices_si(
+    prices: Mapping[str, str] | None, labels: Mapping[str, Label], used: Iterable[str]
+) -> tuple[dict[str, float] | None, list[Finding]]:
+    """Price per L or kg of each product, from "96/2.5 gal"."""
+    if prices is None:
+        return None, []
+    mend = 'write {"Demo Trio": "96/2.5 gal"}; price lists are for quote()'
+    refuse_unless(isinstance(prices, Mapping), prices, "a price for each product", "prices", mend)
+    found: dict[str, float] = {}
+    for name, text in prices.items():
+        if name not in labels:
+            continue
+        money, _, amount = str(text).partition("/")
+        try:
+            value = float(money)
+        except ValueError:
+            value = float("nan")
+        if not value >= 0 or not np.isfinite(value):
+            raise InputError(f"{text!r} is no price", field=f"prices {name}", mend='write "96/2.5 gal"')
+        tidy = amount if amount[:1].isdigit() else f"1 {amount}"
+        found[name] = value / to_si(tidy, "amount", form=labels[name].form, field=f"prices {name}")
+    lacking = [name for name in used if name not in found]
+    notes = []
+    if lacking:
+        message = f"no price for {', '.join(lacking)}: products are chosen as if no price were known"
+        notes.append(Finding("warning", "prices", "", message))
+    return found, notes
+
+
+def check_wind(wind_from: float | None, wind_spread: float | None) -> None:
+    """Refuse bearings and spreads that are none."""
+    for name, value, most in (("wind_from", wind_from, 360.0), ("wind_spread", wind_spread, 180.0)):
+        if value is None:
+            continue
+        number = isinstance(value, Real) and not isinstance(value, bool)
+        if not number or not 0.0 <= value <= most or (name == "wind_spread" and value == 0):
+            raise InputError(f"{name} is {value!r}", field=name, mend=f"write degrees up to {most:g}")

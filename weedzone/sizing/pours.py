@@ -1,0 +1,224 @@
+"""Amounts of a sized job in the words of the person who measures them, for summary and mix sheet.
+
+Product and adjuvant are rounded down to what can be measured, water up: a rounded mix is never stronger than
+the label's.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any
+
+import pandas as pd
+
+from weedzone.base.units import FLOZ_PER_L, GAL_PER_L, LB_PER_KG, OZ_PER_KG
+from weedzone.base.words import (
+    pour,
+    pour_step_L,
+    short,
+    weigh,
+    weigh_step_kg,
+)
+from weedzone.kit import Label, Sprayer, Spreader
+from weedzone.zones import Rig
+
+_FAINT, _SLIGHT = 1e-3, 1e-2  # [L or kg]
+_COLUMN_LEAST = {"us": 0.01, "metric": 0.1}
+_FORMS = {"fl oz": "liquid", "oz": "dry", "lb": "granule"}
+_PER_SI = {"fl oz": FLOZ_PER_L, "oz": OZ_PER_KG, "lb": LB_PER_KG}
+
+
+@dataclass(frozen=True)
+class Pour:
+    """One amount to measure, rounded down to what can be measured.
+
+    Attributes
+    ----------
+    si : float
+        As measured [L or kg].
+    unit : {"fl oz", "oz", "lb"}
+    fine : bool
+        Whether it is measured in mL or g: the measure at hand, or the steps of US units, are too coarse.
+    step : float
+        Steps in which it is measured otherwise [L or kg].
+    """
+
+    si: float
+    unit: str
+    fine: bool
+    step: float
+
+    @property
+    def faint(self) -> bool:
+        """Whether it is too little to measure well: below 1 mL or 1 g (common practice, no source)."""
+        return self.si < _FAINT
+
+    @property
+    def slight(self) -> bool:
+        """Whether it wants a syringe or a fine scale: below 10 mL or 10 g (common practice, no source)."""
+        return self.si < _SLIGHT
+
+    def texts(self, system: str = "us") -> tuple[str, str]:
+        """Print what the crew measures, and the same amount in the other units; empty if it is in mL or g alone."""
+        text = pour if self.unit == "fl oz" else weigh
+        if not self.fine and _tidy_in_metric(self.step, self.unit):  # a cup in mL is read in mL
+            return text(self.si, "metric", self.step, round_down=True), ""
+        metric = text(self.si, "metric", round_down=True)
+        if self.fine:
+            return metric, ""
+        us = text(self.si, "us", self.step, round_down=True)
+        return (us, metric) if system == "us" else (metric, us)
+
+    def text(self, system: str = "us") -> str:
+        """Both in one: "28 fl oz (828 mL)"."""
+        first, other = self.texts(system)
+        return f"{first} ({other})" if other else first
+
+
+def pour_of(si: float, unit: str, rig: Rig) -> Pour:
+    """Round an amount down to the step of the rig's measure, or to common steps where it names none.
+
+    Where that would leave out more than a twentieth, it is measured in mL or g, finer than the measure.
+
+    Parameters
+    ----------
+    si : float
+        [L or kg]
+    unit : {"fl oz", "oz", "lb"}
+        Of a job's ``product_unit``.
+    """
+    own = rig.step(_FORMS[unit])
+    return _rounded(si, unit, own)
+
+
+def _rounded(si: float, unit: str, own: float | None) -> Pour:
+    common = pour_step_L if unit == "fl oz" else weigh_step_kg
+    step = common(si, "us") if own is None else own
+    # Below what US units are used for, the common step is already that of mL or g.
+    fine = bool(_coarse(si, step)) or (own is None and step == common(si, "metric"))
+    down = common(si, "metric") if fine else step
+    return Pour(float(min(math.floor(si / down + 1e-9) * down, si)), unit, fine, step)
+
+
+def _coarse(si: float, step: float) -> bool:
+    """Whether rounding down to steps leaves out more than a twentieth."""
+    return math.floor(si / step + 1e-9) * step < 0.95 * si
+
+
+def _tidy_in_metric(step: float, unit: str) -> bool:
+    """Whether a step is a round part of a mL or g, and none of an ounce or pound."""
+    us, metric = Fraction(step * _PER_SI[unit]), Fraction(step * 1000)
+    return abs(metric.limit_denominator(10) / metric - 1) < 1e-9 < abs(us.limit_denominator(100) / us - 1)
+
+
+def product_text(amount: float, unit: str, rig: Rig, system: str = "us") -> str:
+    """Print an amount of product as poured or weighed; see `pour_of`.
+
+    Parameters
+    ----------
+    amount : float
+    unit : {"fl oz", "oz", "lb"}
+        Of a job's ``product_unit``.
+    """
+    return pour_of(amount / _PER_SI[unit], unit, rig).texts(system)[0]
+
+
+def amount_text(si: float, unit: str, system: str = "us", *, fine: bool = False) -> str:
+    """Print an amount that is not measured by itself, to three figures: "28 fl oz (828 mL)", or "3.8 mL" if fine."""
+    us = f"{short(si * _PER_SI[unit])} {unit}"
+    small, large = ("mL", "L") if unit == "fl oz" else ("g", "kg")
+    metric = f"{short(si)} {large}" if si >= 1 else f"{short(1000 * si)} {small}"
+    if fine:
+        return metric
+    return f"{us} ({metric})" if system == "us" else f"{metric} ({us})"
+
+
+def plain_amount(amount: float, unit: str, system: str = "us") -> str:
+    """Print an amount in one unit for a column: fl oz, oz and lb, or mL, g and kg.
+
+    Less than 0.1 mL or 0.01 oz is no amount that anybody measures, and only said to be below.
+    """
+    least = _COLUMN_LEAST[system]
+    si = amount / _PER_SI[unit]
+    if system == "us":
+        return f"{short(amount)} {unit}" if amount >= least else f"under {least:g} {unit}"
+    if unit != "lb" and 1000 * si < least:
+        return f"under {least:g} {'mL' if unit == 'fl oz' else 'g'}"
+    return f"{short(si)} kg" if unit == "lb" else f"{short(1000 * si)} {'mL' if unit == 'fl oz' else 'g'}"
+
+
+def water_texts(litres: float, system: str = "us") -> tuple[str, str]:
+    """Print water to add, rounded up to the step of a jug, and the same amount in the other units."""
+    if litres <= 0:
+        return pour(0.0, system), ""
+    step = pour_step_L(litres, system)
+    rounded = math.ceil(litres / step - 1e-9) * step
+    return pour(rounded, system), pour(rounded, "metric" if system == "us" else "us")
+
+
+def water_text(litres: float, system: str = "us") -> str:
+    """Print water to add, rounded up to the step of a jug."""
+    return water_texts(litres, system)[0]
+
+
+def added(label: Label, rig: Rig, solution_L: float) -> list[tuple[str, Pour]]:
+    """Name and amount of each adjuvant of the label and extra of the rig for a volume of solution, rounded down."""
+    extras = rig.extras if isinstance(rig, Sprayer) else ()
+    each = [(one.name, one.rate) for one in label.adjuvants] + [(one.name, one.rate) for one in extras]
+    return [(name, _rounded(rate * solution_L, "fl oz", None)) for name, rate in each]
+
+
+def solution_text(litres: float, system: str = "us") -> str:
+    """Print a volume of solution in both units."""
+    texts = f"{short(litres * GAL_PER_L)} gal", f"{short(litres)} L"
+    return f"{texts[0]} ({texts[1]})" if system == "us" else f"{texts[1]} ({texts[0]})"
+
+
+def size_text(load: Mapping[Any, Any], rig: Rig) -> str:
+    """Size of a row of `loads` or `totals`: gallons of solution, pounds of granules."""
+    if isinstance(rig, Spreader):
+        return f"{short(load['product_amount'])} lb"
+    return f"{short(load['solution_gal'])} gal"
+
+
+def capacity_text(rig: Rig) -> str:
+    """Size of one full load."""
+    if isinstance(rig, Spreader):
+        return f"{short(rig.load_kg * LB_PER_KG)} lb"
+    return f"{short(rig.load_L * GAL_PER_L)} gal"
+
+
+def loads_text(loads: pd.DataFrame, rig: Rig) -> str:
+    """Print the loads of one site and product: "2 full loads of 3.9 gal + 1 of 1.3 gal"."""
+    groups: list[tuple[str, bool, int]] = []
+    for load in loads.to_dict("records"):
+        size, full = size_text(load, rig), bool(load["tanks"] > 1 - 1e-9)
+        if groups and groups[-1][:2] == (size, full):
+            groups[-1] = (size, full, groups[-1][2] + 1)
+        else:
+            groups.append((size, full, 1))
+    return together(groups)
+
+
+def run_text(tanks: float, rig: Rig) -> str:
+    """Print the loads of several sites served in one run, from the sum of their ``tanks``."""
+    full = math.floor(tanks + 1e-9)
+    rest = max(tanks - full, 0.0)
+    groups = [(capacity_text(rig), True, full)] if full else []
+    if rest > 1e-9 or not full:
+        spread = isinstance(rig, Spreader)
+        size = rest * (rig.load_kg * LB_PER_KG if isinstance(rig, Spreader) else rig.load_L * GAL_PER_L)
+        groups.append((f"{short(size)} {'lb' if spread else 'gal'}", False, 1))
+    return together(groups)
+
+
+def together(groups: Iterable[tuple[str, bool, int]]) -> str:
+    """Join groups of like loads (size, whether full, how many)."""
+    texts: list[str] = []
+    for size, full, count in groups:
+        name = ("full load" if full else "load") + ("s" if count > 1 else "")
+        texts.append(f"{count} of {size}" if texts and not full else f"{count} {name} of {size}")
+    return " + ".join(texts)

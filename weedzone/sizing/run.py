@@ -1,0 +1,351 @@
+"""The whole run as tables: a survey, labels and a rig in; zones, ledger, totals and loads out."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from weedzone.base.errors import Finding, InputError, findings_table, refuse_unless
+from weedzone.base.names import nearest
+from weedzone.base.units import FT2_PER_M2, to_si
+from weedzone.ground.shapes import Ints
+from weedzone.kit import USES, Label, Policy, Spreader, doubts
+from weedzone.sizing.arguments import (
+    at_hand,
+    by_turf,
+    check_wind,
+    checked,
+    day_of,
+    flag,
+    most_products,
+    names_given,
+    passes_of,
+    prices_si,
+)
+from weedzone.sizing.batches import zone_sites
+from weedzone.sizing.tables import frame_of, joined, ledger_table, load_tables, zone_order, zones_table
+from weedzone.survey import Survey
+from weedzone.zones import (
+    MIN_AREA_M2,
+    MIN_WIDTH_M,
+    OUTCOMES,
+    Plan,
+    Reach,
+    Rig,
+    Rules,
+    Zoned,
+    at_setting,
+    dissolve,
+    plans,
+    reaches,
+    with_adjuvants,
+    zone_ground,
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Sized:
+    """A sized job, as tables; `weedzone.job.Job` adds what it can do.
+
+    Attributes
+    ----------
+    survey : Survey
+    labels : mapping of product to Label
+    rig : Sprayer or Spreader
+    use : str
+    on : datetime.date
+    zones : GeoDataFrame
+        In the survey's CRS, a row for each zone: one product at one dose on one turf of one site. Columns
+        ``site``, ``zone``, ``product``, ``turf``, ``use``, ``pass`` (1, or 2 where a second product follows on
+        the same ground; zones of one pass do not overlap), ``weeds``, ``rating``, ``dose`` (text), ``caution``,
+        ``area_ft2``, ``area_m2`` (ground area), ``solution_gal``, ``solution_L``, ``product_amount``,
+        ``product_unit``, ``adjuvant_floz``, ``tanks`` (loads, as a fraction), ``geometry``.
+    ledger : DataFrame
+        Where the infested ground went: ``site``, ``outcome``, ``product``, ``reason``, ``area_ft2``,
+        ``area_m2``; sums to the infested ground.
+    totals : DataFrame
+        For each site and product: ``site``, ``product``, ``area_ft2``, ``area_m2``, ``solution_gal``,
+        ``solution_L``, ``water_gal``, ``water_L``, ``product_amount``, ``product_unit``, ``adjuvant_floz``,
+        ``tanks`` (a fraction), ``loads`` (whole), ``extras_floz`` (what the rig adds to every tank).
+    loads : DataFrame
+        A row for each load: ``site``, ``product``, ``load`` (1, 2, ...), ``of``, then the columns of `totals`
+        for that load alone, ``pass`` (1 or 2), ``zones`` ("Z1; Z2"), ``measured_amount`` (the product rounded
+        down to the measure at hand, in ``product_unit``) and ``dose_effect_pct`` (what that does to the dose,
+        never above 0).
+        What fills sump and lines comes on top, see `weedzone.plan_loads`.
+    served : DataFrame
+        A row for each load and zone that it serves, in the order of work: ``site``, ``product``, ``load``,
+        ``zone``, ``area_ft2``, ``area_m2``, ``solution_gal``, ``solution_L``.
+    """
+
+    survey: Survey
+    labels: Mapping[str, Label]
+    rig: Rig
+    use: str
+    on: dt.date
+    zones: gpd.GeoDataFrame
+    ledger: pd.DataFrame
+    totals: pd.DataFrame
+    loads: pd.DataFrame
+    served: pd.DataFrame
+    noticed: tuple[Finding, ...]
+    zoned: Zoned = field(repr=False)
+    plans: Mapping[str, Plan] = field(repr=False)
+    reach: Reach = field(repr=False)
+
+    @cached_property
+    def findings(self) -> pd.DataFrame:
+        """What was noticed: ``severity``, ``layer``, ``feature``, ``message``; the worst first."""
+        return findings_table(self.noticed)
+
+    @cached_property
+    def eligible(self) -> gpd.GeoDataFrame:
+        """Infested ground that each product may treat: ``site``, ``product``, ``area_ft2``, ``area_m2``."""
+        parts, can = self.zoned.parts, self.zoned.can
+        row, p = np.nonzero(can)
+        key = parts.site[row] * can.shape[1] + p
+        keys, of = np.unique(key, return_inverse=True)
+        shapes = dissolve(parts.geoms[row], of.ravel(), parts.fresh[row])
+        site = keys // can.shape[1]
+        area = np.bincount(of.ravel(), parts.area_m2[row], len(keys))
+        data = {
+            "site": self.survey.local.sites[site],
+            "product": np.array(list(self.plans), dtype=object)[keys % can.shape[1]],
+            "area_ft2": area * FT2_PER_M2,
+            "area_m2": area,
+        }
+        return frame_of(self.survey, data, shapes, site)
+
+    @cached_property
+    def ground(self) -> gpd.GeoDataFrame:
+        """Every part of the infested ground, exclusive and complete.
+
+        Columns ``site``, ``zone`` (or None), ``outcome``, ``product`` (or None), ``reason``, ``turf`` (or None),
+        ``weeds``, ``cover``, ``area_ft2``, ``area_m2``, ``geometry``.
+        """
+        zoned, parts = self.zoned, self.zoned.parts
+        area = parts.area_m2
+        zone_names = np.array([*self.zones["zone"], None], dtype=object)
+        order = np.append(np.argsort(self._zone_order, kind="stable"), len(self.zones))
+        data = {
+            "site": self.survey.local.sites[parts.site],
+            "zone": zone_names[order[zoned.zone]],
+            "outcome": np.array(OUTCOMES, dtype=object)[zoned.outcome],
+            "product": np.array([*self.plans, None], dtype=object)[zoned.product],
+            "reason": zoned.reason,
+            "turf": joined(parts.turf_sets, None)[parts.turf],
+            "weeds": joined(parts.weed_sets, None)[parts.weeds],
+            "cover": parts.cover,
+            "area_ft2": area * FT2_PER_M2,
+            "area_m2": area,
+        }
+        return frame_of(self.survey, data, parts.geoms, parts.site)
+
+    @cached_property
+    def _zone_order(self) -> Ints:
+        """Number within the kernels of each row of `zones`."""
+        return zone_order(self.zoned)
+
+
+def check_job(job: object) -> None:
+    """Refuse what is no sized job.
+
+    Raises
+    ------
+    InputError
+    """
+    refuse_unless(isinstance(job, Sized), job, "a sized job", "job", "give what size_job(...) returned")
+
+
+def size(
+    survey: Survey,
+    labels: Label | Mapping[str, Label],
+    rig: Rig,
+    use: str = "spot",
+    products: Mapping[str, str] | None = None,
+    *,
+    on: dt.date | str | None = None,
+    max_products: int | None = None,
+    exclude: Iterable[str] = (),
+    prefer: Iterable[str] = (),
+    avoid_caution: bool = False,
+    prices: Mapping[str, str] | None = None,
+    policy: Policy | None = None,
+    wind_from: float | None = None,
+    wind_spread: float | None = None,
+    min_width: str = f"{MIN_WIDTH_M} m",
+    min_area: str = f"{MIN_AREA_M2} m2",
+    even_loads: bool = False,
+    adjuvants: str = "all",
+    passes: int = 1,
+) -> Sized:
+    """Size a job: from the walked shapes to tank loads.
+
+    Parameters
+    ----------
+    survey : Survey
+    labels : Label, or mapping of product to Label
+        The labels at hand.
+    rig : Sprayer or Spreader
+    use : {"spot", "broadcast", "granular"}
+    products : mapping of turf to product, optional
+        Decides which product goes on which turf; turf that is not named is not sprayed. Without it the
+        products are chosen for each site: the most ground treated, then the best rating for the weed, then
+        the least cost; see `weedzone.choose`.
+    on : date or ISO text, optional
+        Day of the job, against which past applications are held; today if not given.
+    max_products : int, optional
+        Most products to use on one site.
+    exclude, prefer : products, optional
+        Not to be used; to be used before others where they may go.
+    avoid_caution : bool
+        Leave out turf that the label warns of.
+    prices : mapping of product to price per amount, optional
+        ``{"Demo Trio": "96/2.5 gal"}``: where ratings are equal, the cheapest is used.
+    policy : Policy, optional
+        Local rules, see `weedzone.policy.read_policy`.
+    wind_from : float, optional
+        Where the wind comes from [degrees clockwise from north]. Without it downwind buffers hold all round.
+    wind_spread : float, optional
+        Half-angle about the wind [degrees], in place of the labels' own.
+    min_width, min_area : str
+        Parts of a zone that are thinner or smaller are not sprayed: their ground is a ``sliver`` in the ledger.
+    even_loads : bool
+        Share the solution evenly over the loads instead of filling all but the last.
+    adjuvants : {"all", "required"}
+        Whether adjuvants that a label allows go in, or only those that it requires.
+    passes : {1, 2}
+        With 2, ground with weeds that its product does not control gets a second product after the first, where
+        the limits of both labels allow both on one day. It adds rows to `zones` and to amounts and loads; the
+        ledger counts the ground once. With `max_products`, only products of the first pass are used for it.
+
+    Returns
+    -------
+    Sized
+
+    Raises
+    ------
+    WeedzoneError
+        A product or use that label, rig or limits do not allow; an unknown product; an argument of another kind.
+    """
+    if not isinstance(use, str) or use not in USES:
+        raise InputError(f"the use {use!r} is not known", field="use", mend=f"one of {', '.join(USES)}")
+    labels = checked(survey, labels, rig)
+    refuse_unless(
+        isinstance(adjuvants, str), adjuvants, '"all" or "required"', "adjuvants", "write one of them"
+    )
+    day, notes = day_of(on, survey)
+    exclude, prefer = names_given(exclude, "exclude"), names_given(prefer, "prefer")
+    right = policy is None or isinstance(policy, Policy)
+    refuse_unless(right, policy, "a policy", "policy", 'give what read_policy("policy.toml") returned')
+    known = at_hand(labels, products, exclude, prefer)
+    named = set(products.values()) if products is not None else set()
+    planned, found = plans(with_adjuvants(known, adjuvants), use, rig, named)
+    planned, refused = at_setting(planned, rig, named)
+    found += refused
+    if products is not None:
+        planned = {name: plan for name, plan in planned.items() if name in named}
+    notes += found + list(rig.findings(day))
+    notes += [
+        Finding("warning", "labels", name, f"{where}: {message}")
+        for name, plan in planned.items()
+        for where, message in doubts(plan.label)
+    ]
+    reach, found = _reach(survey, planned, use, policy, wind_from, wind_spread)
+    notes += found
+    price, found = prices_si(prices, known, planned)
+    notes += found
+    turf_products, found = by_turf(products, survey)
+    notes += found
+    rules = Rules(
+        products=turf_products,
+        max_products=most_products(max_products),
+        prefer=prefer,
+        avoid_caution=flag(avoid_caution, "avoid_caution"),
+        min_width_m=to_si(min_width, "length", allow_zero=True, field="min_width"),
+        min_area_m2=to_si(min_area, "area", allow_zero=True, field="min_area"),
+        price=price,
+        passes=passes_of(passes, products),
+    )
+    capacity = rig.load_kg if isinstance(rig, Spreader) else rig.load_L
+    per_m2 = np.array([1.0 if isinstance(rig, Spreader) else plan.volume for plan in planned.values()])
+
+    def zone(share: Survey, near: Reach) -> tuple[Zoned, list[Finding]]:
+        return zone_ground(share, planned, labels, near, day, per_m2 / capacity, rules)
+
+    zoned, found = zone_sites(survey, reach, zone)
+    notes += found
+    zones = zones_table(survey, zoned, planned, use, rig)
+    made = load_tables(survey, zoned, planned, rig, even=flag(even_loads, "even_loads"))
+    notes += made.findings
+    notes += rig.unfit_measure({str(name): planned[name].label.form for name in made.totals["product"]})
+    noticed = (*survey.noticed, *notes, *_names_at_fault(survey, planned), *_cautions(zones))
+    return Sized(
+        survey, labels, rig, use, day, zones, ledger_table(survey, zoned, planned), made.totals,
+        made.loads, made.served, noticed, zoned, planned, reach,
+    )  # fmt: skip
+
+
+def _reach(
+    survey: Survey,
+    planned: Mapping[str, Plan],
+    use: str,
+    policy: Policy | None,
+    wind_from: float | None,
+    wind_spread: float | None,
+) -> tuple[Reach, list[Finding]]:
+    """Distances to keep from the features of each site, and from those that belong to no one site."""
+    check_wind(wind_from, wind_spread)
+    local, table = survey.local, survey.keep_out
+    kind, own = table["kind"].to_numpy(dtype=object), table["buffer_m"].to_numpy(dtype=float)
+    rules = None if policy is None else policy.rules(survey.keep_out, use)
+
+    def by_row(laid: Any) -> tuple[Reach, list[Finding]]:
+        rows = laid.row
+        far, name = (None, None) if rules is None else (rules[0][rows], rules[1][rows])
+        return reaches(laid, kind[rows], own[rows], planned, use, far, wind_from, wind_spread, name)
+
+    every, findings = by_row(local.alone(local.shared_keep_out))
+    far = float(every.widest_m.max(initial=0.0))
+    common = local.near(local.shared_keep_out, "keep_out", far)
+    if not len(common.row):
+        return by_row(local.keep_out)
+    reach, _ = by_row(local.joined(local.keep_out, common))
+    return reach, findings
+
+
+def _names_at_fault(survey: Survey, planned: Mapping[str, Plan]) -> list[Finding]:
+    """Weeds and turf that no label names, with the nearest name that one does."""
+    found = []
+    for layer, column, known in (
+        ("infestations", "weed", {weed for plan in planned.values() for weed in plan.label.weeds}),
+        (
+            "turf",
+            "turf",
+            {t for plan in planned.values() for t in (*plan.label.tolerant, *plan.label.caution)},
+        ),
+    ):
+        table = getattr(survey, layer)
+        for name in sorted({str(one) for one in table[column].unique()} - known):
+            close = nearest(name, known)
+            hint = f"; did you mean {close!r}?" if close else ""
+            found.append(
+                Finding("warning", layer, name, f"no label at hand names this {column}: not sprayed{hint}")
+            )
+    return found
+
+
+def _cautions(zones: gpd.GeoDataFrame) -> list[Finding]:
+    columns = (zones[name].to_numpy(dtype=object) for name in ("site", "zone", "product", "caution"))
+    return [
+        Finding("warning", "zones", f"{site} {zone}", f"{product} on {caution}")
+        for site, zone, product, caution in zip(*columns, strict=True)
+        if caution
+    ]

@@ -1,0 +1,332 @@
+"""The tables of a sized job: zones, totals, loads and ledger, with the unit in each column's name.
+
+Totals for each site and product, and the loads that they make, as tables.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from weedzone.base.errors import Finding
+from weedzone.base.units import FLOZ_PER_L, FT2_PER_M2, GAL_PER_L, show
+from weedzone.base.words import pour, weigh
+from weedzone.ground.shapes import Array, Bools, Floats, Ints
+from weedzone.kit import RATINGS, Sprayer
+from weedzone.sizing.loads import (
+    PRODUCT_UNIT,
+    Amounts,
+    amounts,
+    carried,
+    on_the_measure,
+    served,
+    split_loads,
+)
+from weedzone.survey import Survey
+from weedzone.zones import OUTCOMES, Parts, Plan, Rig, Treatments, Zoned
+
+
+def zone_order(zoned: Zoned) -> Ints:
+    """Zones by site, those of the first pass first, then the largest first."""
+    every, n_zones = zoned.treatments, len(zoned.zone_geoms)
+    area = np.bincount(every.zone, zoned.parts.area_m2[every.part], n_zones)
+    turn = np.ones(n_zones, dtype=np.intp)
+    turn[every.zone] = every.turn
+    return np.lexsort((np.round(-area, 6), turn, zoned.zone_site))
+
+
+def zones_table(
+    survey: Survey, zoned: Zoned, planned: Mapping[str, Plan], use: str, rig: Rig
+) -> gpd.GeoDataFrame:
+    """Zones by site, the largest first; see `weedzone.sizing.Sized` for the columns."""
+    parts, order, every = zoned.parts, zone_order(zoned), zoned.treatments
+    rank = np.empty(len(order), dtype=np.intp)
+    rank[order] = np.arange(len(order))
+    rows, of = every.part, rank[every.zone]
+    one_of = np.zeros(len(order), dtype=np.intp)
+    one_of[of[::-1]] = np.arange(len(of))[::-1]
+    first, product, dose = rows[one_of], every.product[one_of], every.dose[one_of]
+    site = parts.site[first]
+    area = parts.area_m2[rows]
+    wetted = area * (parts.cover[rows] if use == "spot" else 1.0)
+    area_m2, treated = (np.bincount(of, values, len(order)) for values in (area, wetted))
+    plan_list = list(planned.values())
+    needs = amounts(treated, dose, product, plan_list)
+    fill, capacity = carried(needs.solution_L, needs.product, rig)
+    names, turfs = np.array(list(planned), dtype=object), joined(parts.turf_sets, None)
+    weeds = _weeds_of(parts, every, of, plan_list, len(order))
+    data = {
+        "site": survey.local.sites[site],
+        "zone": _numbered(site),
+        "product": names[product],
+        "turf": turfs[parts.turf[first]],
+        "use": np.full(len(order), use, dtype=object),
+        "pass": every.turn[one_of],
+        "weeds": np.array(["; ".join(one) for one in weeds], dtype=object),
+        "rating": _ratings(weeds, product, plan_list),
+        "dose": np.array(
+            [show(d, "dose", form=plan_list[p].label.form) for d, p in zip(dose, product, strict=True)],
+            dtype=object,
+        ),
+        "caution": _caution(parts.turf_sets, parts.turf[first], product, plan_list),
+        "area_ft2": area_m2 * FT2_PER_M2,
+        "area_m2": area_m2,
+        **columns(needs, product, plan_list, water=False),
+        "tanks": fill / capacity,
+    }
+    return frame_of(survey, data, zoned.zone_geoms[order], site)
+
+
+def _weeds_of(
+    parts: Parts, every: Treatments, of: Ints, plan_list: list[Plan], n_zones: int
+) -> list[list[str]]:
+    """Weeds of each zone; in a second pass those that the first one leaves."""
+    found: list[dict[str, None]] = [{} for _ in range(n_zones)]
+    keys = np.unique(np.column_stack([of, parts.weeds[every.part], every.before]), axis=0)
+    for zone, weeds, before in keys:
+        done = plan_list[before].label.weeds if before >= 0 else {}
+        found[zone].update({name: None for name in parts.weed_sets[weeds] if name not in done})
+    return [sorted(one) for one in found]
+
+
+def _ratings(weeds: list[list[str]], product: Ints, plan_list: list[Plan]) -> Array:
+    """Worst rating of each zone's product for its weeds, as the label puts it."""
+    out = []
+    for names, p in zip(weeds, product, strict=True):
+        known = [plan_list[p].label.weeds[name] for name in names if name in plan_list[p].label.weeds]
+        out.append(min(known, key=lambda word: RATINGS[word]))
+    return np.array(out, dtype=object)
+
+
+def _caution(turf_sets: list[tuple[str, ...]], turf: Ints, product: Ints, plan_list: list[Plan]) -> Array:
+    out = []
+    for t, p in zip(turf, product, strict=True):
+        said = plan_list[p].label.caution
+        out.append("; ".join(f"{name}: {said[name]}" for name in turf_sets[t] if name in said))
+    return np.array(out, dtype=object)
+
+
+def columns(needs: Amounts, product: Ints, plan_list: list[Plan], *, water: bool = True) -> dict[str, Any]:
+    """Amounts as columns with their units."""
+    units = [PRODUCT_UNIT[plan.label.form] for plan in plan_list]
+    factor = np.array([one[1] for one in units], dtype=float)[product]
+    out = {"solution_gal": needs.solution_L * GAL_PER_L, "solution_L": needs.solution_L}
+    if water:
+        out |= {"water_gal": needs.water_L * GAL_PER_L, "water_L": needs.water_L}
+    return out | {
+        "product_amount": needs.product * factor,
+        "product_unit": np.array([one[0] for one in units], dtype=object)[product],
+        "adjuvant_floz": needs.adjuvant_L * FLOZ_PER_L,
+    }
+
+
+def ledger_table(survey: Survey, zoned: Zoned, planned: Mapping[str, Plan]) -> pd.DataFrame:
+    """Ground by site, outcome, product and reason; sums to the infested ground."""
+    parts = zoned.parts
+    reason_code, reasons = pd.factorize(zoned.reason, sort=True)
+    keys = np.column_stack([parts.site, zoned.outcome, zoned.product, reason_code])
+    distinct, of = np.unique(keys, axis=0, return_inverse=True)
+    area = np.bincount(of.ravel(), parts.area_m2, len(distinct))
+    names = np.array([*planned, None], dtype=object)
+    return pd.DataFrame(
+        {
+            "site": survey.local.sites[distinct[:, 0]],
+            "outcome": np.array(OUTCOMES, dtype=object)[distinct[:, 1]],
+            "product": names[distinct[:, 2]],
+            "reason": np.asarray(reasons, dtype=object)[distinct[:, 3]],
+            "area_ft2": area * FT2_PER_M2,
+            "area_m2": area,
+        }
+    )
+
+
+def _numbered(site: Ints) -> Array:
+    """Z1, Z2, ... within each site; sites come in order."""
+    first = np.searchsorted(site, site)
+    return np.array([f"Z{number}" for number in np.arange(len(site)) - first + 1], dtype=object)
+
+
+def joined(sets: list[tuple[str, ...]], nothing: str | None) -> Array:
+    """Names of each set in one text, and `nothing` at the end for row -1."""
+    return np.array([*["; ".join(one) for one in sets], nothing], dtype=object)
+
+
+def frame_of(survey: Survey, data: dict[str, Any], local: Array, site: Ints) -> gpd.GeoDataFrame:
+    """Columns with local shapes brought back to the CRS of the survey."""
+    shapes = survey.local.ground.to_survey(local, site)
+    bad = ~shapely.is_valid(shapes)
+    if bad.any():
+        shapes[bad] = shapely.make_valid(shapes[bad], method="structure", keep_collapsed=False)
+    return gpd.GeoDataFrame(data, geometry=shapes, crs=survey.crs)
+
+
+@dataclass(frozen=True)
+class LoadTables:
+    """Totals and loads, and which zone each load serves; see `weedzone.sizing.Sized`."""
+
+    totals: pd.DataFrame
+    loads: pd.DataFrame
+    served: pd.DataFrame
+    findings: list[Finding]
+
+
+@dataclass(frozen=True)
+class _Zones:
+    """What each zone takes: by site and product, then the pass and strength of the mix, then the zone's number."""
+
+    site: Ints
+    product: Ints
+    turn: Ints
+    mix: Ints
+    number: Ints
+    area_m2: Floats
+    needs: Amounts
+
+
+def load_tables(
+    survey: Survey, zoned: Zoned, planned: Mapping[str, Plan], rig: Rig, *, even: bool = False
+) -> LoadTables:
+    """Totals for each site and product, and the loads they make.
+
+    Ground that takes a lower dose, as a yearly limit may ask, gets loads of its own: one tank holds one mix. So
+    does ground that a product is sprayed on in the second pass.
+    The loads of a product are numbered through its zones, so that one product's loads are finished before the
+    next product is filled.
+    """
+    zones = _zones(zoned, planned, rig)
+    names, sites = np.array(list(planned), dtype=object), survey.local.sites
+    pair = np.unique(np.column_stack([zones.site, zones.product]), axis=0, return_inverse=True)[1].ravel()
+    n_pairs = int(pair.max()) + 1 if len(pair) else 0
+    n_mixes = int(zones.mix.max()) + 1 if len(pair) else 0
+    pair_of_mix, turn_of_mix = np.zeros(n_mixes, dtype=np.intp), np.zeros(n_mixes, dtype=np.intp)
+    pair_of_mix[zones.mix], turn_of_mix[zones.mix] = pair, zones.turn
+    capacity = carried(np.ones(1), np.ones(1), rig)[1]
+    priming = rig.priming_L if isinstance(rig, Sprayer) else 0.0
+
+    zone_fill = carried(zones.needs.solution_L, zones.needs.product, rig)[0]
+    mix_needs = zones.needs.sums(zones.mix, n_mixes)
+    fill = np.bincount(zones.mix, zone_fill, n_mixes)
+    row, _, share = split_loads(fill, capacity, even=even, priming=priming)
+    load, zone, part = served(zones.mix, zone_fill, row, share)
+    load_area = np.bincount(load, zones.area_m2[zone] * part, len(row))
+
+    first = np.zeros(n_pairs, dtype=np.intp)
+    first[pair[::-1]] = np.arange(len(pair))[::-1]
+    site, product = zones.site[first], zones.product[first]
+    at = pair_of_mix[row]
+    count = np.bincount(at, minlength=n_pairs)
+    number = np.arange(len(row)) - (np.cumsum(count) - count)[at] + 1
+
+    def table(rows: Ints, needs: Amounts, area_m2: Floats, filled: Floats, **more: Any) -> dict[str, Any]:
+        return {
+            "site": sites[site[rows]],
+            "product": names[product[rows]],
+            **more,
+            "area_ft2": area_m2 * FT2_PER_M2,
+            "area_m2": area_m2,
+            **columns(needs, product[rows], list(planned.values())),
+            "tanks": filled / capacity,
+        }
+
+    every = np.arange(n_pairs)
+    total_area, total_fill = (np.bincount(pair, values, n_pairs) for values in (zones.area_m2, zone_fill))
+    pair_needs = zones.needs.sums(pair, n_pairs)
+    totals = table(every, pair_needs, total_area, total_fill)
+    totals |= {"loads": count, "extras_floz": pair_needs.extras_L * FLOZ_PER_L}
+    load_needs = mix_needs.rows(row).times(share)
+    loads = table(at, load_needs, load_area, fill[row] * share, load=number, of=count[at])
+    measured, findings = _measured(load_needs, product[at], number, planned, rig)
+    loads |= {
+        "extras_floz": load_needs.extras_L * FLOZ_PER_L,
+        "pass": turn_of_mix[row],
+        "zones": _zones_of(zones, load, zone, len(row)),
+        **measured,
+    }
+    pieces = {
+        "site": sites[zones.site[zone]],
+        "product": names[zones.product[zone]],
+        "load": number[load],
+        "zone": np.array([f"Z{n}" for n in zones.number[zone]], dtype=object),
+        "area_ft2": zones.area_m2[zone] * part * FT2_PER_M2,
+        "area_m2": zones.area_m2[zone] * part,
+        "solution_gal": zones.needs.solution_L[zone] * part * GAL_PER_L,
+        "solution_L": zones.needs.solution_L[zone] * part,
+    }
+    return LoadTables(pd.DataFrame(totals), pd.DataFrame(loads), pd.DataFrame(pieces), findings)
+
+
+def _zones(zoned: Zoned, planned: Mapping[str, Plan], rig: Rig) -> _Zones:
+    plan_list = list(planned.values())
+    parts, order, every = zoned.parts, zone_order(zoned), zoned.treatments
+    n = len(order)
+    rows, of = every.part, every.zone
+    one_of = np.zeros(n, dtype=np.intp)
+    one_of[of[::-1]] = np.arange(len(of))[::-1]
+    site, product, dose = parts.site[rows[one_of]], every.product[one_of], every.dose[one_of]
+    turn = every.turn[one_of]
+    number = np.empty(n, dtype=np.intp)
+    number[order] = np.arange(n) - np.searchsorted(site[order], site[order]) + 1
+    area = parts.area_m2[rows]
+    spot = bool(plan_list) and plan_list[0].use == "spot"
+    extras = sum(one.rate for one in rig.extras) if isinstance(rig, Sprayer) else 0.0
+    wetted = np.bincount(of, area * (parts.cover[rows] if spot else 1.0), n)
+    needs = amounts(wetted, dose, product, plan_list, extras)
+    # A spreader's hopper holds the same granules at any dose; a tank holds one mix.
+    strength = np.round(dose, 12) if isinstance(rig, Sprayer) else np.zeros(n)
+    by = np.lexsort((number, -strength, turn, product, site))
+    keys = np.column_stack([site, product, turn, -strength])[by]
+    mix = np.unique(keys, axis=0, return_inverse=True)[1].ravel() if n else np.empty(0, dtype=np.intp)
+    return _Zones(
+        site[by], product[by], turn[by], mix, number[by], np.bincount(of, area, n)[by], needs.rows(by)
+    )
+
+
+def _zones_of(zones: _Zones, load: Ints, zone: Ints, n_loads: int) -> Array:
+    """Zones of each load in words, "Z1; Z3"."""
+    names = np.array([f"Z{number}" for number in zones.number], dtype=object)[zone]
+    starts = np.searchsorted(load, np.arange(1, n_loads))
+    found = np.empty(n_loads, dtype=object)
+    found[:] = ["; ".join(one) for one in np.split(names, starts)][:n_loads]
+    return found
+
+
+def _measured(
+    needs: Amounts, product: Ints, number: Ints, planned: Mapping[str, Plan], rig: Rig
+) -> tuple[dict[str, Floats], list[Finding]]:
+    """What to measure into each load, and what its rounding does to the dose."""
+    plan_list = list(planned.values())
+    steps = [rig.step(plan.label.form) for plan in plan_list]
+    step = np.array([np.nan if one is None else one for one in steps], dtype=float)[product]
+    measured, coarse = on_the_measure(needs.product, step)
+    out = {
+        "measured_amount": columns(replace(needs, product=measured), product, plan_list)["product_amount"],
+        "dose_effect_pct": 100.0 * (measured / needs.product - 1.0),
+    }
+    findings = [
+        Finding(
+            "warning",
+            "rig",
+            list(planned)[p],
+            _too_coarse(rig, plan_list[p], coarse & (product == p), number),
+        )
+        for p in np.unique(product[coarse])
+    ]
+    return out, findings
+
+
+def _too_coarse(rig: Rig, plan: Plan, coarse: Bools, number: Ints) -> str:
+    """Say for which loads of a product the measure is too coarse."""
+    liquid = plan.label.form == "liquid"
+    step = rig.step(plan.label.form) or 0.0
+    tool, fine = ("measure", "mL") if liquid else ("scale", "g")
+    steps = pour(step, "us", step) if liquid else weigh(step, "us", step).removesuffix(" by weight")
+    count = int(coarse.sum())
+    which = f"load {number[coarse][0]}" if count == 1 else f"{count} loads"
+    them = "it" if count == 1 else "them"
+    return f"the {steps} {tool} is too coarse for {which}: measure {them} in {fine}"

@@ -1,0 +1,22 @@
+"""What the walk found: files and layers read and checked, laid on the ground in metres, streamed in blocks.
+
+No rule of what may be sprayed lives here.
+"""
+
+from weedzone.survey.blocks import Blocks, block_layers, layers_of, split
+from weedzone.survey.layers import site_name
+from weedzone.survey.local import Laid, Local, Shared
+from weedzone.survey.survey import Survey, read_survey
+
+__all__ = [
+    "Blocks",
+    "Laid",
+    "Local",
+    "Shared",
+    "Survey",
+    "block_layers",
+    "layers_of",
+    "read_survey",
+    "site_name",
+    "split",
+]

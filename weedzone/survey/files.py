@@ -1,0 +1,167 @@
+"""Survey files: a GeoPackage of layers, or a folder of files named after the layers."""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+
+from weedzone.base.errors import Finding, SurveyError
+from weedzone.base.names import nearest, plain
+
+LAYERS = ("turf", "infestations", "keep_out", "boundary", "history")
+SUFFIXES = (".gpkg", ".geojson", ".json", ".shp", ".kml", ".gpx", ".parquet", ".fgb")
+XML = (".kml", ".gpx")
+MAX_XML_BYTES = 64_000_000
+_GPX_LAYERS = ("waypoints", "routes", "tracks")
+
+
+def read_layers(path: str | Path) -> tuple[dict[str, gpd.GeoDataFrame], list[Finding]]:
+    """Read every layer of a survey as it stands.
+
+    Returns
+    -------
+    frames : dict of layer name to GeoDataFrame
+    findings : list of Finding
+        Layers and files that were passed over.
+
+    Raises
+    ------
+    SurveyError
+        No such file, a file that cannot be read, no layer with a survey's name, one layer twice.
+    """
+    place = Path(path)
+    if not place.exists():
+        raise SurveyError("there is no such file or folder", file=place, mend="check the path")
+    frames: dict[str, gpd.GeoDataFrame] = {}
+    findings: list[Finding] = []
+    for file, layer, name in _sources(place):
+        known = layer_name(name)
+        if known is None:
+            close = nearest(plain(name).replace(" ", "_"), LAYERS)
+            hint = f"; did you mean {close!r}?" if close else f"; layers are {', '.join(LAYERS)}"
+            findings.append(
+                Finding("warning", str(name)[:60], "", f"a survey has no such layer: not read{hint}")
+            )
+            continue
+        if known in frames:
+            raise SurveyError("the layer is there twice", file=file, layer=known, mend="keep one of them")
+        frames[known] = _read(file, layer, known)
+    if not frames:
+        raise SurveyError(
+            "no layer of a survey is here", file=place, mend=f"name the layers {', '.join(LAYERS)}"
+        )
+    return frames, findings
+
+
+def layer_name(name: str) -> str | None:
+    """Layer that a file or a layer in a file names, or None."""
+    tidy = plain(name).replace(" ", "_").replace("-", "_")
+    tidy = {"infestation": "infestations", "keepout": "keep_out", "keep_outs": "keep_out"}.get(tidy, tidy)
+    return tidy if tidy in LAYERS else None
+
+
+def _sources(place: Path) -> list[tuple[Path, str | None, str]]:
+    """File, layer in the file (None: its only one) and name of each layer found."""
+    if place.is_file():
+        if place.suffix.lower() not in SUFFIXES:
+            raise SurveyError(
+                f"files of the kind {place.suffix or 'without an ending'} are not read",
+                file=place,
+                mend=f"use a GeoPackage, or a folder of files ending in {', '.join(SUFFIXES)}",
+            )
+        _guard_xml(place)
+        return [(place, layer, layer) for layer in _layers_in(place)]
+    files = sorted(file for file in place.iterdir() if file.suffix.lower() in SUFFIXES)
+    if not files:
+        raise SurveyError(
+            "the folder holds no survey file", file=place, mend=f"name them {', '.join(LAYERS)}"
+        )
+    return [(file, None, file.stem) for file in files]
+
+
+def _layers_in(file: Path) -> list[str]:
+    import pyogrio
+
+    if file.suffix.lower() == ".parquet":
+        return [file.stem]
+    try:
+        return [str(name) for name in pyogrio.list_layers(file)[:, 0]]
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError, OSError) as problem:
+        raise _unreadable(file, None, problem) from None
+
+
+def _guard_xml(file: Path) -> None:
+    """Refuse XML that is oversized or declares entities: a few lines of those can fill any memory."""
+    if file.suffix.lower() not in XML:
+        return
+    if file.stat().st_size > MAX_XML_BYTES:
+        raise SurveyError("too large for a KML or GPX file", file=file, mend="convert it to a GeoPackage")
+    content = file.read_bytes()
+    # Without its zero bytes UTF-16 and UTF-32 markup reads as ASCII.
+    if (
+        b"<!doctype" in content.replace(b"\0", b"").lower()
+        or b"<!entity" in content.replace(b"\0", b"").lower()
+    ):
+        raise SurveyError(
+            "the file declares document types or entities, which are not read",
+            file=file,
+            mend="export it again without them",
+        )
+
+
+def _read(file: Path, layer: str | None, name: str) -> gpd.GeoDataFrame:
+    import pyogrio
+
+    _guard_xml(file)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            if file.suffix.lower() == ".parquet":
+                frame: Any = gpd.read_parquet(file)
+            elif file.suffix.lower() == ".gpx" and layer is None:
+                frame = _read_gpx(file)
+            else:
+                inside = _layers_in(file)
+                if layer is None and len(inside) > 1:
+                    layer = next((one for one in inside if layer_name(one) == name), None)
+                    if layer is None:
+                        raise SurveyError(
+                            f"the file holds several layers ({', '.join(inside)[:200]})",
+                            file=file,
+                            layer=name,
+                            mend=f"keep one, or name one of them {name}",
+                        )
+                frame = pyogrio.read_dataframe(file, layer=layer)
+    except SurveyError:
+        raise
+    except Exception as problem:
+        raise _unreadable(file, name, problem) from None
+    if not isinstance(frame, gpd.GeoDataFrame):
+        raise SurveyError("the layer has no shapes", file=file, layer=name, mend="give it a geometry column")
+    return frame
+
+
+def _read_gpx(file: Path) -> gpd.GeoDataFrame:
+    """Waypoints, routes and tracks of a GPX file as one layer."""
+    import pyogrio
+
+    present = [layer for layer in _layers_in(file) if layer in _GPX_LAYERS]
+    frames = [pyogrio.read_dataframe(file, layer=layer) for layer in present]
+    filled = [frame.dropna(axis="columns", how="all") for frame in frames if len(frame)]
+    if not filled:
+        return frames[0] if frames else gpd.GeoDataFrame(geometry=[], crs=4326)
+    return gpd.GeoDataFrame(pd.concat(filled, ignore_index=True), crs=filled[0].crs)
+
+
+def _unreadable(file: Path, layer: str | None, problem: Exception) -> SurveyError:
+    reason = str(problem).replace(str(file), file.name)[:200]
+    return SurveyError(
+        f"the file cannot be read ({reason})",
+        file=file,
+        layer=layer,
+        mend="open and save it in a GIS, or use another",
+    )

@@ -1,0 +1,190 @@
+"""The weather limits that hold for a job: the strictest over all its labels and the policy of the house."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from os import PathLike
+from pathlib import Path
+from typing import Any
+
+from weedzone.base.errors import InputError
+from weedzone.base.units import parse_range, to_si
+
+DEFAULT_POLICY: dict[str, Any] = {
+    # 3 to 10 mph: Nebraska master gardener drift advice; "never above 10": Clemson HGIC.
+    "wind_min": "3 mph",
+    "wind_max": "10 mph",
+    # Common practice, no source.
+    "gust_max": "15 mph",
+    # Above 50 F: University of Arkansas extension; not above 85 F: Iowa State University extension.
+    "temperature": ["50 degF", "85 degF"],
+    # Australian Bureau of Meteorology's guideline for spraying; "not above 10" is its outer bound.
+    "delta_t": ["2 degC", "8 degC"],
+    # "No rain forecast for 24 h": University of Arkansas extension.
+    "rainfast": "24 hour",
+    # Time to dry after rain: common practice, no source.
+    "dry_leaves": "2 hour",
+    # Leaves count as wet from 90 % on: the constant threshold that did best of three models in four climates
+    # (Sentelhas et al., "Suitability of relative humidity as an estimator of leaf wetness duration", 2008).
+    "wet_rh": "90 %",
+}
+"""What holds where neither a label nor the policy says a word; a policy has the same keys."""
+
+_STRICT_IS_MORE = {"wind_min_mps", "temp_min_c", "delta_t_min_c", "rainfast_s", "dry_leaves_s"}
+_MAY_BE_ZERO = {"wind_min", "rainfast", "dry_leaves"}
+_PAIRS = (("wind_min_mps", "wind_max_mps"), ("temp_min_c", "temp_max_c"), ("delta_t_min_c", "delta_t_max_c"))
+_FIELDS: dict[str, tuple[str, tuple[str, ...]]] = {
+    "wind_min": ("speed", ("wind_min_mps",)),
+    "wind_max": ("speed", ("wind_max_mps",)),
+    "gust_max": ("speed", ("gust_max_mps",)),
+    "temperature": ("temperature", ("temp_min_c", "temp_max_c")),
+    "delta_t": ("temperature_difference", ("delta_t_min_c", "delta_t_max_c")),
+    "rainfast": ("time", ("rainfast_s",)),
+    "dry_leaves": ("time", ("dry_leaves_s",)),
+    "wet_rh": ("fraction", ("wet_rh_pct",)),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """The limits of one job, in SI, and who set each.
+
+    Attributes
+    ----------
+    wind_min_mps, wind_max_mps, gust_max_mps : float
+        Mean wind from and up to, gusts up to.
+    temp_min_c, temp_max_c, delta_t_min_c, delta_t_max_c : float
+        Air temperature and delta-T bands.
+    rainfast_s, dry_leaves_s : float
+        Time without rain that must follow spraying, and that must have passed since the last rain.
+    wet_rh_pct : float
+        Relative humidity from which leaves count as wet with dew.
+    source : dict
+        Field name to the label's name, ``policy`` or ``default``.
+    """
+
+    wind_min_mps: float
+    wind_max_mps: float
+    gust_max_mps: float
+    temp_min_c: float
+    temp_max_c: float
+    delta_t_min_c: float
+    delta_t_max_c: float
+    rainfast_s: float
+    dry_leaves_s: float
+    wet_rh_pct: float
+    source: dict[str, str]
+
+
+def strictest(labels: object, policy: Mapping[str, Any] | str | PathLike[str] | None = None) -> Limits:
+    """Intersect the limits of all labels and of the policy.
+
+    A default stands in only for what the policy leaves open and at least one label leaves open: it then
+    counts as that label's figure.
+
+    Parameters
+    ----------
+    labels : Label, iterable of Label, or mapping of name to Label
+        Every product of the job.
+    policy : mapping, path of a TOML file, or None
+        Any of ``wind_min``, ``wind_max``, ``gust_max`` ("10 mph"), ``temperature``, ``delta_t`` (pairs:
+        ["50 degF", "85 degF"], ["2 degC", "8 degC"]), ``rainfast``, ``dry_leaves`` ("6 hour"), ``wet_rh``
+        ("90 %"); in a file at the top or under ``[weather]``.
+
+    Raises
+    ------
+    InputError
+        No label, an unknown policy key, or limits that no weather can meet: both sides are named.
+    UnitError
+        A policy figure that is no quantity of its kind.
+    """
+    stated = [_from_label(label) for label in _label_list(labels)]
+    house = _from_policy(policy)
+    values: dict[str, float] = {}
+    source: dict[str, str] = {}
+    for key, default in _figures(DEFAULT_POLICY, None).items():
+        offers = [(figures[key], name) for name, figures in stated if key in figures]
+        if key in house:
+            offers.append((house[key], "policy"))
+        elif len(offers) < len(stated):
+            offers.append((default, "default"))
+        values[key], source[key] = (max if key in _STRICT_IS_MORE else min)(
+            offers, key=lambda offer: offer[0]
+        )
+    for lo, hi in _PAIRS:
+        if values[lo] > values[hi]:
+            low, high = f"{lo} {values[lo]:.3g} ({source[lo]})", f"{hi} {values[hi]:.3g} ({source[hi]})"
+            mend = "spray these products on different days, or correct the label or the policy"
+            raise InputError(f"no weather meets both {low} and {high}", mend=mend)
+    return Limits(**values, source=source)
+
+
+def _label_list(labels: object) -> list[Any]:
+    if isinstance(labels, Mapping):
+        found = list(labels.values())
+    elif hasattr(labels, "weather"):
+        found = [labels]
+    elif isinstance(labels, Iterable) and not isinstance(labels, str):
+        found = list(labels)
+    else:
+        found = []
+    if not found or not all(hasattr(label, "weather") for label in found):
+        raise InputError(
+            "no labels to take weather limits from", field="labels", mend="give what read_labels returned"
+        )
+    return found
+
+
+def _from_label(label: Any) -> tuple[str, dict[str, float]]:
+    weather = label.weather
+    temperature = getattr(weather, "temperature_c", None) or (None, None)
+    delta_t = getattr(weather, "delta_t_c", None) or (None, None)
+    figures = {
+        "wind_min_mps": getattr(weather, "wind_min_mps", None),
+        "wind_max_mps": getattr(weather, "wind_max_mps", None),
+        "temp_min_c": temperature[0],
+        "temp_max_c": temperature[1],
+        "delta_t_min_c": delta_t[0],
+        "delta_t_max_c": delta_t[1],
+        "rainfast_s": getattr(weather, "rainfast_s", None),
+    }
+    return str(label.name), {key: float(value) for key, value in figures.items() if value is not None}
+
+
+def _from_policy(policy: Mapping[str, Any] | str | PathLike[str] | None) -> dict[str, float]:
+    if policy is None:
+        return {}
+    if isinstance(policy, Mapping):
+        return _figures(policy, None)
+    path = Path(policy)
+    try:
+        found = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise InputError(f"the policy is not a readable TOML file ({error})", file=path) from error
+    table = found.get("weather", found)
+    if not isinstance(table, dict):
+        raise InputError("[weather] is not a table", file=path, field="weather")
+    return _figures(table, path.name)
+
+
+def _figures(policy: Mapping[str, Any], file: str | None) -> dict[str, float]:
+    figures: dict[str, float] = {}
+    for key, value in policy.items():
+        if key not in _FIELDS:
+            mend = f"use {', '.join(_FIELDS)}"
+            raise InputError("the policy has no such limit", file=file, field=str(key), mend=mend)
+        kind, fields = _FIELDS[key]
+        if len(fields) == 2 and not isinstance(value, list | tuple):
+            mend = f"write {DEFAULT_POLICY[key]!r}"
+            raise InputError("one figure where a low and a high one belong", file=file, field=key, mend=mend)
+        numbers: tuple[float, ...]
+        if len(fields) == 2:
+            numbers = parse_range(value, kind, allow_zero=True, field=key, file=file)
+        else:
+            numbers = (to_si(value, kind, allow_zero=key in _MAY_BE_ZERO, field=key, file=file),)
+        figures.update(zip(fields, numbers, strict=True))
+    if "wet_rh_pct" in figures:
+        figures["wet_rh_pct"] *= 100
+    return figures

@@ -1,0 +1,56 @@
+"""The rules: dose, limits, reach of buffers, parts of the ground, choice of products, outcomes, zones.
+
+What is allowed and what is planned is decided here, and nowhere else; amounts and tables are made of it above.
+"""
+
+from weedzone.zones.assign import MIN_AREA_M2, MIN_WIDTH_M, Rules, ratings, weeds_left
+from weedzone.zones.dose import Plan, Rig, at_setting, plans, with_adjuvants
+from weedzone.zones.join import dissolve
+from weedzone.zones.limits import (
+    Application,
+    State,
+    active_names,
+    applied,
+    group_hint,
+    in_force,
+    shares_active,
+    state,
+    together,
+)
+from weedzone.zones.outcomes import OUTCOMES
+from weedzone.zones.parts import Parts, names_weed, past_ground
+from weedzone.zones.reach import DEFAULT_SPREAD_DEG, Reach, reaches
+from weedzone.zones.zones import Treatments, Zoned, zone_ground
+
+__all__ = [
+    "DEFAULT_SPREAD_DEG",
+    "MIN_AREA_M2",
+    "MIN_WIDTH_M",
+    "OUTCOMES",
+    "Application",
+    "Parts",
+    "Plan",
+    "Reach",
+    "Rig",
+    "Rules",
+    "State",
+    "Treatments",
+    "Zoned",
+    "active_names",
+    "applied",
+    "at_setting",
+    "dissolve",
+    "group_hint",
+    "in_force",
+    "names_weed",
+    "past_ground",
+    "plans",
+    "ratings",
+    "reaches",
+    "shares_active",
+    "state",
+    "together",
+    "weeds_left",
+    "with_adjuvants",
+    "zone_ground",
+]

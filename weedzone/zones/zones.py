@@ -1,0 +1,285 @@
+"""Where each product may go, which one goes where, and the ledger of the infested ground."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from weedzone.base.errors import Finding
+from weedzone.base.units import show
+from weedzone.ground.shapes import Array, Bools, Floats, Ints
+from weedzone.kit import SLACK, Label
+from weedzone.survey import Survey
+from weedzone.zones.assign import (
+    MIN_AREA_M2,
+    MIN_WIDTH_M,
+    Rules,
+    States,
+    asked,
+    first_pass,
+    second_pass,
+    states,
+    warned,
+    weeds_left,
+)
+from weedzone.zones.dose import Plan
+from weedzone.zones.join import dissolve, drop_slivers, zone_numbers
+from weedzone.zones.limits import group_hint
+from weedzone.zones.outcomes import CODE, FREE, OUTCOMES, STAGE, name_features, outcomes
+from weedzone.zones.parts import Parts, split_ground
+from weedzone.zones.reach import Reach
+
+__all__ = [
+    "MIN_AREA_M2",
+    "MIN_WIDTH_M",
+    "OUTCOMES",
+    "Rules",
+    "Treatments",
+    "Zoned",
+    "dissolve",
+    "zone_ground",
+]
+
+
+@dataclass(frozen=True)
+class Treatments:
+    """Ground and what goes on it, a row for each part and pass.
+
+    Attributes
+    ----------
+    part, product, zone : ndarray of int
+        Row in the parts, product, and number of the zone.
+    dose : ndarray of float
+        Product per area [L/m2 or kg/m2].
+    turn : ndarray of int
+        1 for the first pass, 2 for the second.
+    before : ndarray of int
+        Product of the pass before; -1 in the first.
+    """
+
+    part: Ints
+    product: Ints
+    zone: Ints
+    dose: Floats
+    turn: Ints
+    before: Ints
+
+
+@dataclass(frozen=True)
+class Zoned:
+    """The parts of the infested ground and what becomes of each.
+
+    Attributes
+    ----------
+    parts : Parts
+    can : ndarray of bool, shape (parts, products)
+        Whether the product may treat the part.
+    product : ndarray of int
+        Product that treats the part; where it is not treated, the one that came furthest, or -1.
+    outcome : ndarray of int
+        Row in `OUTCOMES`.
+    reason : ndarray of str
+    dose : ndarray of float
+        Product per area where it is treated [L/m2 or kg/m2].
+    zone : ndarray of int
+        Number of the zone of each part; -1 where it is not treated.
+    second, second_zone : ndarray of int
+        Product and zone of each part's second pass; -1 where there is none.
+    second_dose : ndarray of float
+    zone_geoms : ndarray of geometry, shape (zones,)
+        [m, about the site's origin]. Zones of one pass do not overlap.
+    rules : Rules
+        What the caller asked for.
+    """
+
+    parts: Parts
+    can: Bools
+    product: Ints
+    outcome: Ints
+    reason: Array
+    dose: Floats
+    zone: Ints
+    second: Ints
+    second_dose: Floats
+    second_zone: Ints
+    zone_geoms: Array
+    rules: Rules
+
+    @property
+    def treatments(self) -> Treatments:
+        """What goes on the ground in every pass."""
+        one, two = np.flatnonzero(self.zone >= 0), np.flatnonzero(self.second_zone >= 0)
+        return Treatments(
+            part=np.concatenate([one, two]),
+            product=np.concatenate([self.product[one], self.second[two]]),
+            zone=np.concatenate([self.zone[one], self.second_zone[two]]),
+            dose=np.concatenate([self.dose[one], self.second_dose[two]]),
+            turn=np.repeat([1, 2], [len(one), len(two)]),
+            before=np.concatenate([np.full(len(one), -1), self.product[two]]),
+        )
+
+    @property
+    def zone_site(self) -> Ints:
+        """Site of each zone."""
+        site = np.zeros(len(self.zone_geoms), dtype=np.intp)
+        every = self.treatments
+        site[every.zone] = self.parts.site[every.part]
+        return site
+
+
+def zone_ground(
+    survey: Survey,
+    plans: Mapping[str, Plan],
+    labels: Mapping[str, Label],
+    reach: Reach,
+    on: dt.date,
+    load_share: Floats,
+    rules: Rules,
+) -> tuple[Zoned, list[Finding]]:
+    """Split the infested ground, give it to products, and say what becomes of the rest.
+
+    Parameters
+    ----------
+    load_share : ndarray of float, shape (products,)
+        Full loads that 1 m2 takes of each product.
+    """
+    parts, named, findings = split_ground(survey, plans, labels, reach)
+    found = states(parts, plans, labels, on)
+    stage, reasons = found.stage.copy(), found.reason.copy()
+    wanted = asked(parts, plans, rules)
+    avoided = warned(parts, plans) & rules.avoid_caution
+    stage[avoided & (stage == STAGE[FREE])] = STAGE["caution turf"]
+    reasons[stage == STAGE["caution turf"]] = "the label warns of temporary injury to this turf"
+    reasons[stage == STAGE[FREE]] = "it would take more products than were allowed"
+    open_ground = (parts.turf >= 0) & ~parts.outside & ~parts.kept_out
+    reachable = named & ~parts.buffered & open_ground[:, np.newaxis]
+    can = reachable & (stage == STAGE[FREE])
+    chosen = first_pass(parts, can & wanted, plans, found.dose, load_share, rules)
+
+    outcome, product, reason = outcomes(
+        parts, named, wanted, stage, chosen, plans, reasons, found.opens, reach
+    )
+    dose = np.where(chosen >= 0, _at(found.dose, chosen), 0.0)
+    zone, thin = _zones(parts, chosen, dose, rules)
+    outcome[thin] = CODE["sliver"]
+    reason[thin] = f"thinner than {rules.min_width_m:g} m or smaller than {rules.min_area_m2:g} m2"
+    dose[thin] = 0.0
+    name_features(parts, outcome, product, reason, reach, plans)
+
+    treated = np.where(zone >= 0, product, -1)
+    second, second_dose = second_pass(
+        parts, reachable & wanted & ~avoided, plans, labels, on, load_share, rules, treated, dose
+    )
+    findings += _left_over(parts, treated, second, plans, survey.local.sites, rules.passes)
+    again = second if rules.passes > 1 else np.full(len(second), -1, dtype=np.intp)
+    second_zone, _ = _zones(parts, again, second_dose, rules)
+    n_first = int(zone.max(initial=-1)) + 1
+    geoms = np.concatenate([dissolve(parts.geoms, one, parts.fresh) for one in (zone, second_zone)])
+    second_zone[second_zone >= 0] += n_first
+    findings += _reduced(parts, treated, dose, plans, found, survey.local.sites)
+    findings += _same_group(parts, treated, plans, labels, survey.local.sites)
+    zoned = Zoned(
+        parts, can, product, outcome, reason, dose, zone, again, np.where(second_zone >= 0, second_dose, 0.0),
+        second_zone, geoms, rules,
+    )  # fmt: skip
+    return zoned, findings
+
+
+def _at(table: Array, product: Ints) -> Array:
+    """Value of each row's product; of the first where there is none."""
+    return np.asarray(table[np.arange(len(table)), np.maximum(product, 0)])
+
+
+def _zones(parts: Parts, product: Ints, dose: Floats, rules: Rules) -> tuple[Ints, Bools]:
+    """Zone of each part, numbered without gaps, and the parts that were too thin for one."""
+    zone, thin = drop_slivers(parts, zone_numbers(parts, product, dose), rules.min_width_m, rules.min_area_m2)
+    kept = zone >= 0
+    zone[kept] = np.unique(zone[kept], return_inverse=True)[1].ravel()
+    return zone, thin
+
+
+def _left_over(
+    parts: Parts, first: Ints, second: Ints, plans: Mapping[str, Plan], sites: Array, passes: int
+) -> list[Finding]:
+    """Weeds on treated ground that its products do not control, and the second pass that would be allowed."""
+    names, labels = list(plans), [plan.label for plan in plans.values()]
+    sets, left = weeds_left(parts, first, plans)
+    area = parts.area_m2
+    found: dict[tuple[int, str, str, str], float] = {}
+    for row in np.flatnonzero(left >= 0):
+        other = second[row]
+        for weed in sets[left[row]]:
+            helped = other >= 0 and weed in labels[other].weeds
+            if helped and passes > 1:
+                continue
+            who, hint = names[first[row]], ""
+            if helped:
+                hint = f": a second pass with {names[other]} would be allowed (passes=2)"
+            elif passes > 1:
+                hint = ", and no second pass is allowed that does"
+            key = (int(parts.site[row]), who, weed, hint)
+            found[key] = found.get(key, 0.0) + float(area[row])
+    return [
+        Finding(
+            "warning",
+            "infestations",
+            str(sites[site]),
+            f"{name} does not control {weed} on {show(m2, 'area')}{hint}",
+        )
+        for (site, name, weed, hint), m2 in found.items()
+    ]
+
+
+def _reduced(
+    parts: Parts, treated: Ints, dose: Floats, plans: Mapping[str, Plan], found: States, sites: Array
+) -> list[Finding]:
+    """Where past applications leave less than the label's highest dose."""
+    planned = list(plans.values())
+    full = np.array([plan.dose_high for plan in planned])
+    rows = np.flatnonzero(treated >= 0)
+    rows = rows[dose[rows] < full[treated[rows]] / SLACK]
+    area = parts.area_m2
+    cut: dict[tuple[int, int, str, str], float] = {}
+    for row in rows:
+        p = int(treated[row])
+        fits = show(dose[row], "dose", form=planned[p].label.form)
+        key = (int(parts.site[row]), p, fits, str(found.reason[row, p]))
+        cut[key] = cut.get(key, 0.0) + float(area[row])
+    return [
+        Finding(
+            "warning",
+            "history",
+            str(sites[site]),
+            f"{planned[p].label.name} is planned at {fits} on {show(m2, 'area')}, not at the labelled "
+            f"{show(planned[p].dose_high, 'dose', form=planned[p].label.form)}: {why}",
+        )
+        for (site, p, fits, why), m2 in cut.items()
+    ]
+
+
+def _same_group(
+    parts: Parts, treated: Ints, plans: Mapping[str, Plan], labels: Mapping[str, Label], sites: Array
+) -> list[Finding]:
+    """Remind of resistance where each of the last applications had the product's mode of action."""
+    rows = np.flatnonzero((treated >= 0) & (parts.past > 0))
+    keys = np.unique(np.column_stack([parts.site[rows], treated[rows], parts.past[rows]]), axis=0)
+    planned = list(plans.values())
+    runs: dict[tuple[int, int, str], int] = {}
+    for site, p, past in keys:
+        hint = group_hint(parts.past_sets[past], planned[p].label, labels)
+        if hint is not None:
+            key = (int(site), int(p), hint[0])
+            runs[key] = max(runs.get(key, 0), hint[1])
+    return [
+        Finding(
+            "note",
+            "history",
+            str(sites[site]),
+            f"mode of action group {groups} of {planned[p].label.name} was used in each of the last {run} "
+            "applications on some of this ground: consider another group, so that no resistance builds up",
+        )
+        for (site, p, groups), run in runs.items()
+    ]
