@@ -15,7 +15,6 @@ import numpy as np
 import pytest
 import shapely
 from plots import ROWS, SYSTEMS, label, lawn, layer, place, size, survey
-from weedzone.spotwork import implied_doses
 
 import weedzone as wz
 from weedzone.kit.rig_file import make_rig
@@ -257,7 +256,7 @@ def test_granules(tmp_path: Path) -> None:
     assert list(job.loads["product_amount"]) == pytest.approx([9, 9, 7], rel=2e-5)
     assert (job.loads["measured_amount"] <= job.loads["product_amount"]).all()
     # 2.5 lb/ksqft x 43.56 ksqft/acre x 1 % = 1.089 lb/acre
-    assert implied_doses(job)["patch_lb_acre"].iloc[0] == pytest.approx(1.089, rel=2e-6)
+    assert active_lb_acre(job) == pytest.approx(1.089, rel=2e-6)
 
 
 def test_points_and_lines(tmp_path: Path) -> None:
@@ -319,12 +318,23 @@ def capped(concentration: str, limit: str) -> Case:
     return of
 
 
-def implied(dose: str, concentration: str, form: str = "liquid", unit: str = "patch_lb_acre") -> Case:
+def active_lb_acre(job: wz.Job) -> float:
+    """First active ingredient an acre of ground, by the label's concentration and the product of the totals."""
+    total, (label_,) = job.totals.iloc[0], job.labels.values()
+    # NIST Handbook 44, appendix C (from memory): 1 fl oz = 29.5735295625 mL, 1 oz = 28.349523125 g, 1 lb = 453.59237 g
+    si = (
+        total["product_amount"]
+        * {"fl oz": 0.0295735295625, "oz": 0.028349523125, "lb": 0.45359237}[total["product_unit"]]
+    )
+    return float(si * label_.actives[0].concentration / 0.45359237 / (total["area_ft2"] / 43560))
+
+
+def implied(dose: str, concentration: str, form: str = "liquid") -> Case:
     """Active ingredient an acre that a dose of product brings."""
 
     def of(folder: Path) -> float:
         job = acres(1, folder, broadcast(dose, "40 gal/acre", active(concentration)), form)
-        return float(implied_doses(job)[unit].iloc[0])
+        return active_lb_acre(job)
 
     return of
 
@@ -334,7 +344,7 @@ def granular(dose: str) -> Case:
         text = f'{active("2 %")}[[rate]]\nuse = "granular"\ndose = "{dose}"\n'
         rig = make_rig("cart", "spreader", hopper="50 lb")
         job = size(lawn(100, 100), label(folder, text, form="granule"), rig, "granular")
-        return float(implied_doses(job)["patch_lb_acre"].iloc[0])
+        return active_lb_acre(job)
 
     return of
 

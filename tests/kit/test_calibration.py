@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 
 from weedzone.base.errors import InputError, RigError, UnitError, WeedzoneError
 from weedzone.base.units import convert, quantity, to_si
-from weedzone.kit.calibration import methods as cal
+from weedzone.kit import calibration as cal
 
 with (Path(__file__).parents[1] / "check_values.csv").open(encoding="utf-8") as file:
     ROWS = {row["id"]: row for row in csv.DictReader(file)}

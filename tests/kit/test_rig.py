@@ -10,8 +10,8 @@ from plots import label, lawn, size
 
 from weedzone.base.errors import RigError, WeedzoneError
 from weedzone.base.units import convert, to_si
-from weedzone.kit.calibration import methods as cal
-from weedzone.kit.calibration.methods import SEASON_DAYS
+from weedzone.kit import calibration as cal
+from weedzone.kit.calibration import SEASON_DAYS
 from weedzone.kit.rig import Sprayer, Spreader
 from weedzone.kit.rig_file import make_rig, read_rig
 

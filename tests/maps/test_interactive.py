@@ -168,12 +168,13 @@ def test_a_name_written_as_a_formula_stays_as_written(lawn: wz.Job, tmp_path: Pa
 def test_without_the_library_one_line_says_how_to_get_it() -> None:
     code = """
 import importlib.util, sys
-import weedzone.explore as explore
+from weedzone.base.errors import WeedzoneError
+from weedzone.maps import interactive
 assert not any(name.partition(".")[0] == "bokeh" for name in sys.modules), "loaded with the module"
-explore.find_spec = lambda name: None
+interactive.find_spec = lambda name: None
 try:
-    explore.explore(None)
-except explore.WeedzoneError as error:
+    interactive.explore(None)
+except WeedzoneError as error:
     print(error)
 """
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
