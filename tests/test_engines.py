@@ -93,6 +93,7 @@ def joined(several: list[clipping.Paths]) -> clipping.Paths:
     return out
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("start", range(0, SURVEYS, CHUNK))
 def test_the_ledger_against_the_other_engine(start: int) -> None:
     """Of 500 random surveys: each outcome's ground to 1e-6 of the infested ground, and what the grid moves.
@@ -124,6 +125,7 @@ def test_the_other_engine_would_see_a_fault() -> None:
     assert 1e-6 * truth["infested"] + 1e-6 * edge + 1e-6 < 0.01
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("place", strategies.PLACES)
 def test_samples_through_three_systems(place: str) -> None:
     """Longitude and latitude, UTM and Web Mercator: every total to 1 part in 100,000.
@@ -138,6 +140,7 @@ def test_samples_through_three_systems(place: str) -> None:
     through_systems(frames, utm, by=["site", "product"], tank_L=10_000.0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("start", range(0, 200, 50))
 def test_random_surveys_through_three_systems(start: int) -> None:
     for seed in range(start, start + 50):

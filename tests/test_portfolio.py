@@ -96,6 +96,7 @@ def test_blocks_give_what_the_whole_gives(
     assert (again.done, again.skipped) == (0, 6)
 
 
+@pytest.mark.slow
 def test_geopackage_and_processes(
     tmp_path: Path, labels: dict[str, wz.Label], rig: wz.Sprayer, at_once: wz.Job
 ) -> None:
@@ -132,6 +133,7 @@ def test_one_bad_site_does_not_stop_the_others(
     assert found.read("totals")["site"].nunique() > 20
 
 
+@pytest.mark.slow
 def test_shared_keep_outs_hold_at_every_site_they_come_near(
     tmp_path: Path, lots: dict[str, gpd.GeoDataFrame], labels: dict[str, wz.Label], rig: wz.Sprayer
 ) -> None:

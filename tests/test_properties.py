@@ -145,6 +145,7 @@ def test_no_zone_is_nearer_to_a_feature_than_its_buffer(layers: dict[str, gpd.Ge
             assert shapely.distance(zone, shape) >= wanted * (1 - 2e-5) - 1e-6
 
 
+@pytest.mark.slow
 @EXAMPLES
 @given(surveys(), shapes(2), st.sampled_from(KINDS))
 def test_adding_a_keep_out_never_adds_sprayable_ground(
@@ -163,6 +164,7 @@ def test_adding_a_keep_out_never_adds_sprayable_ground(
         assert grown[1] <= grown[0] + 1e-4
 
 
+@pytest.mark.slow
 @EXAMPLES
 @given(surveys(), st.randoms(use_true_random=False))
 def test_order_of_features_changes_nothing(layers: dict[str, gpd.GeoDataFrame], random: object) -> None:
@@ -181,6 +183,7 @@ def test_order_of_features_changes_nothing(layers: dict[str, gpd.GeoDataFrame], 
     pd.testing.assert_series_equal(left.sort_index(), right.sort_index(), rtol=1e-6, atol=2e-4)
 
 
+@pytest.mark.slow
 @EXAMPLES
 @given(surveys(), st.floats(2, 28))
 def test_splitting_a_patch_changes_nothing(layers: dict[str, gpd.GeoDataFrame], at: float) -> None:

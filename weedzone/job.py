@@ -41,21 +41,21 @@ class Job(Sized):
         return self.summary()
 
     def write(self, folder: str | Path, formats: Iterable[str] = ("gpkg", "csv", "png")) -> list[Path]:
-        """Write zones, totals, loads, ledger and a zone map to a folder; see `weedzone.export.write`."""
+        """Write zones, totals, loads, ledger and a zone map to a folder; see `weedzone.crew.write`."""
         from weedzone.crew import write
 
         place = path_given(folder, "a job", 'job.write("out")')
         return list(write(self, place, formats))
 
     def sheet(self, path: str | Path, **options: Any) -> list[Path]:
-        """Write the mix sheet of each site; see `weedzone.sheet.sheet`."""
+        """Write the mix sheet of each site; see `weedzone.crew.sheet`."""
         from weedzone.crew import sheet
 
         unknown_options(options, options_of(sheet), "sheet")
         return sheet(self, path, **options)
 
     def areas(self, path: str | Path | None = None) -> pd.DataFrame:
-        """Areas, patches and loads of each zone as a flat table; see `weedzone.areas.areas`."""
+        """Areas, patches and loads of each zone as a flat table; see `weedzone.crew.areas`."""
         from weedzone.crew import areas
 
         return areas(self, path)
@@ -68,7 +68,7 @@ class Job(Sized):
         return plot(self, ax=ax, **options)
 
     def explore(self, path: str | Path | None = None, **options: Any) -> Any:
-        """Make an interactive map, saved as one HTML file where a path is given; see `weedzone.explore.explore`."""
+        """Make an interactive map, saved as one HTML file where a path is given; see `weedzone.maps.explore`."""
         from weedzone.maps import explore
 
         unknown_options(options, options_of(explore), "explore")
@@ -100,7 +100,7 @@ def whole_turf(
 ) -> Job:
     """Size an application to all turf: feeding, or a product for the whole lawn.
 
-    Takes the arguments of `weedzone.wholeturf.whole_turf`, which says what each of them does.
+    Takes the arguments of `weedzone.sizing.whole_turf`, which says what each of them does.
 
     Returns
     -------

@@ -66,6 +66,7 @@ def sample(site: str, rig: str, use: str) -> wz.Job:
     return wz.size_job(survey, labels, wz.read_rig(SAMPLES / "rigs.toml", rig), use=use, on="2026-11-25")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("site", "rig", "use"),
     [
@@ -125,6 +126,7 @@ def crowded(content: dict, n_products: int, busy: bool, zones: int, listed: int)
     }
 
 
+@pytest.mark.slow
 def test_hostile_names_print_on_two_pages_and_run_nothing(tmp_path: Path) -> None:
     job = hostile.job(tmp_path, NASTIEST)
     for file in job.sheet(tmp_path / "out"):
@@ -155,6 +157,7 @@ def frame(folder: Path, file: Path, width: int) -> str:
     return done.stdout
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("which", ["sample", "hostile"])
 def test_a_phone_shows_the_sheet_without_sliding_sideways(tmp_path: Path, which: str) -> None:
     job = sample("heron_flats", "boom", "broadcast") if which == "sample" else hostile.job(tmp_path, NASTIEST)

@@ -85,6 +85,7 @@ def nearly_touching(seed: int) -> tuple[list[Any], Any]:
     return turf, shapes.areal(array(infested))[0]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("start", range(0, SEEDS, 250))
 def test_search_for_silent_failures(start: int) -> None:
     """Thousands of seeds of touching strips and edges that nearly coincide: none slips through.

@@ -58,6 +58,7 @@ def distances(geom: Any, points: np.ndarray) -> np.ndarray:
     return np.sqrt(((points[:, None] - foot) ** 2).sum(axis=2)).min(axis=1)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("start", range(0, FEATURES, CHUNK))
 def test_buffers_hold_every_point_within_the_distance(start: int) -> None:
     """No point of the buffer's edge is nearer than the distance, none further than 0.5 % beyond it."""
@@ -99,6 +100,7 @@ def test_the_plain_buffer_is_too_narrow() -> None:
     assert max(short) > 0.002
 
 
+@pytest.mark.slow
 def test_plain_buffers_reach_too_far_and_fall_short() -> None:
     """What is drawn again: the engine leaves shallow bends out, and takes closed lines for areas."""
     rng = np.random.default_rng(0)

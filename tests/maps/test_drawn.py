@@ -137,6 +137,7 @@ def signed_area(patch: PathPatch) -> float:
     return total
 
 
+@pytest.mark.slow
 def test_every_layer_is_drawn_and_each_can_be_switched_off(lawn: wz.Job) -> None:
     whole = gids(lawn.plot())
     for option, start in LAYERS.items():

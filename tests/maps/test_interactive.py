@@ -61,6 +61,7 @@ def test_every_layer_has_an_entry_that_switches_it(lawn: wz.Job) -> None:
     assert all(key.values())
 
 
+@pytest.mark.slow
 def test_zones_drawn_have_the_areas_of_the_table(lawn: wz.Job) -> None:
     key = key_of(lawn.explore())
     for product, rows in lawn.zones.groupby("product"):

@@ -274,6 +274,7 @@ def test_unknown_words_are_refused(tmp_path):
         found.total_of("per-area")
 
 
+@pytest.mark.slow
 def test_the_spread_of_the_price_and_the_loads(tmp_path):
     found = quote(job(TWO), price_list(tmp_path, BARE), pricing="both", accuracy="6 ft", cases=30, seed=3)
     whole = found.spread[found.spread["site"].isna()]

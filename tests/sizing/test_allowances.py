@@ -144,6 +144,7 @@ def test_dates_and_labels_are_checked() -> None:
         allowance(survey(), {})
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("place", ["heron_flats", "alder_court", "quince_bend"])
 def test_samples_sum_to_the_infested_ground_and_agree_with_a_job(place: str) -> None:
     ground, labels = wz.read_survey(SAMPLES / place / "survey.gpkg"), wz.read_labels(SAMPLES / "labels")

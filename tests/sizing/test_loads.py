@@ -86,6 +86,7 @@ SUMMED = ["area_m2", "area_ft2", "solution_L", "solution_gal", "water_L", "water
           "adjuvant_floz", "extras_floz", "tanks"]  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("even", [False, True])
 @pytest.mark.parametrize(
     ("place_name", "rig", "use", "tank"),

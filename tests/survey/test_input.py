@@ -224,6 +224,7 @@ def test_turf_edges_that_nearly_meet_leave_a_sliver_in_the_ledger() -> None:
     assert not len(thin.zones)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("crs", ["EPSG:5070", "EPSG:4326"])
 def test_a_polygon_with_a_million_vertices(crs: str) -> None:
     """A circle: its area by the closed form of a regular polygon; a keep-out in it and turf under half of it."""
@@ -247,6 +248,7 @@ def test_a_keep_out_with_a_hundred_thousand_vertices() -> None:
     assert shapely.distance(job.zones.geometry.union_all(), pond) > 1.0
 
 
+@pytest.mark.slow
 def test_ten_thousand_points_in_one_patch() -> None:
     """As so many rows, and as one row of many points: discs of the true area, overlaps once."""
     grid = np.stack(np.meshgrid(np.arange(100), np.arange(100)), axis=-1).reshape(-1, 2) * 0.4 + 0.1

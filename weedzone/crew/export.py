@@ -6,7 +6,7 @@ Layers in the open formats: GeoPackage, GeoJSON (RFC 7946), KML, GeoParquet.
 
 Files of a sized job: GeoPackage, GeoJSON, KML, GeoParquet, CSV tables, pictures and mix sheets.
 
-All of them appear together or not at all; see `weedzone.placed`.
+All of them appear together or not at all; see `weedzone.base.files`.
 """
 
 from __future__ import annotations

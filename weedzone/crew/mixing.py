@@ -163,7 +163,7 @@ def mixes(sized: Sized, order: str = DEFAULT_ORDER, plan: pd.DataFrame | None = 
     order : str
         A key of `ORDERS`.
     plan : DataFrame, optional
-        The job's `weedzone.plan_loads.load_plan`: the steps then come in its order, and hold what fills sump
+        The job's `weedzone.load_plan`: the steps then come in its order, and hold what fills sump
         and lines too.
 
     Returns

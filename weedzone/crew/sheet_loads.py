@@ -50,7 +50,7 @@ def page(
     system : {"us", "metric"}
         Units that come first.
     loads : DataFrame, optional
-        `weedzone.poured.poured` of the job, where it is at hand.
+        `weedzone.crew.poured` of the job, where it is at hand.
     """
     made = poured(job) if loads is None else loads
     content: dict[str, Any] = {}

@@ -35,13 +35,13 @@ _KEY = ["site", "product", "load"]
 
 
 def poured(job: Sized) -> pd.DataFrame:
-    """The loads as they are mixed, in the order of work of `weedzone.plan_loads.load_plan`.
+    """The loads as they are mixed, in the order of work of `weedzone.load_plan`.
 
     Returns
     -------
     DataFrame
         Its columns, and ``tanks``; ``start_L``, ``made_up_L`` and ``water_L`` [L] of what is made up; ``pour``
-        (`weedzone.measured.Pour`: the product to measure), ``ground_si`` (the part of it that goes on the
+        (`weedzone.sizing.Pour`: the product to measure), ``ground_si`` (the part of it that goes on the
         ground, in litres or kilograms; the rest stays in pump and lines), ``wet_ft2`` (ground that is wetted:
         of spot work less than the area).
     """

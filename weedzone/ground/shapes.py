@@ -248,7 +248,7 @@ def union_rows(geoms: Array, row: Ints, *, disjoint: bool = False) -> Array:
 
     Floating unions of nearly touching polygons are known to lose whole members in silence. A row that the
     engine refuses, that is larger than its members' sum, or that does not hold every member whole (by
-    `weedzone.byparts.common_area`, which is no overlay) is done again on a grid of a micrometre.
+    `weedzone.ground.shared_area.common_area`, which is no overlay) is done again on a grid of a micrometre.
 
     Parameters
     ----------

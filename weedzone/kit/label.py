@@ -1,4 +1,4 @@
-"""What a label says, as data; see `weedzone.label` for how it is read.
+"""What a label says, as data; see `weedzone.kit.label_file` for how it is read.
 
 What is written on a label and is doubtful in itself, whatever the rig and the job.
 

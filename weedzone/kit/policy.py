@@ -156,7 +156,7 @@ def _reached(features: gpd.GeoDataFrame, shape: Any, far_m: Floats) -> Array:
 
 
 def read_policy(path: str | Path) -> Policy:
-    """Read a policy; see `weedzone.policy` for the file.
+    """Read a policy; see `weedzone.kit.policy` for the file.
 
     Raises
     ------

@@ -162,7 +162,7 @@ def price_visits(
     material: str,
     days: Mapping[str, Hashable] | None = None,
 ) -> list[Line]:
-    """Lines of every visit in one way of pricing; see `weedzone.quotes.quote`."""
+    """Lines of every visit in one way of pricing; see `weedzone.quote`."""
     coin = coin_of(prices)
     travel = _travel(visits, prices, days, coin)
     off, off_words = discount(visits, prices.discounts)

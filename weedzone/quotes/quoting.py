@@ -36,7 +36,7 @@ class Quote:
     lines : DataFrame
         ``pricing`` (``cost-plus`` or ``per-area``), ``site``, ``visit`` (1, 2, ...), ``item``, ``kind``
         (``material``, ``service`` or ``tax``), ``step`` (``price`` or ``charge``), ``quantity``, ``unit``,
-        ``unit_price``, ``amount`` (all three `decimal.Decimal`), ``basis`` (words). See `weedzone.quotelines`
+        ``unit_price``, ``amount`` (all three `decimal.Decimal`), ``basis`` (words). See `weedzone.quotes.lines`
         for the rule of rounding.
     visits : DataFrame
         What each visit takes: ``site``, ``visit``, ``title``, ``area_ft2``, ``loads``, ``patches``, ``walk_m``,
@@ -149,7 +149,7 @@ class Quote:
         return self.summary()
 
     def sheet(self, path: str | Path, *, customer: bool = False) -> Path:
-        """Write the quote as one self-contained page; see `weedzone.quotesheet.sheet`."""
+        """Write the quote as one self-contained page; see `weedzone.quotes.page.sheet`."""
         from weedzone.quotes.page import sheet
 
         return sheet(self, path, customer=customer)
@@ -167,7 +167,7 @@ class Quote:
         return to_json(self, path)
 
     def write(self, folder: str | Path) -> list[Path]:
-        """Write the customer's pages and your own files; see `weedzone.quotesheet.write`."""
+        """Write the customer's pages and your own files; see `weedzone.quotes.page.write`."""
         from weedzone.quotes.page import write
 
         return write(self, folder)
@@ -223,7 +223,7 @@ def quote(
         Sites of one day share its travel. Without it they are taken in their order, as many to a day as the
         list's ``sites_per_day``.
     accuracy : str, mapping or Doubt, optional
-        Accuracy of the survey, as of `weedzone.doubt.doubt`: adds the spread of the totals and of the loads.
+        Accuracy of the survey, as of `weedzone.doubt`: adds the spread of the totals and of the loads.
         The walk is kept as mapped.
     cases, seed : int
         Of the doubt.

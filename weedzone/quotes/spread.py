@@ -1,6 +1,6 @@
 """Doubt: what the survey's own accuracy makes of the sprayable area, the product and the loads.
 
-The layers are moved many times, each time as the walk might as well have found them (see `weedzone.moved`), and
+The layers are moved many times, each time as the walk might as well have found them (see `weedzone.quotes.shaken`), and
 the whole job is sized again for each.
 
 The spread of a quote's totals over the cases of a doubtful survey.

@@ -84,7 +84,7 @@ def need_of(row: Mapping[Hashable, Any]) -> Need:
 
 
 def planned_follow_ups(visits: object, prices: Prices) -> tuple[FollowUp, ...]:
-    """The follow-ups that `weedzone.quotes.quote` is asked for: by number, by themselves, or as the list plans.
+    """The follow-ups that `weedzone.quote` is asked for: by number, by themselves, or as the list plans.
 
     Raises
     ------

@@ -2,7 +2,7 @@
 
 The layer ``history`` of the file is the ``history`` layer of the next survey, so it holds current rows only;
 rows that a correction replaced stay in the layer ``superseded``. How a record survives a crash is told in
-`weedzone.recordstore`, what rules ask for in `weedzone.recordrules`.
+`weedzone.records.store`, what rules ask for in `weedzone.records.rules`.
 """
 
 from __future__ import annotations

@@ -33,7 +33,7 @@ def treated(
     ----------
     job : weedzone.Job
     applied : mapping, geopandas.GeoDataFrame or None
-        See `weedzone.records.record`.
+        See `weedzone.record`.
     site : str or None
 
     Returns

@@ -116,7 +116,7 @@ class SeasonPlan:
         return place_file(Path(path), lambda new: write_csv(self.visits, new))
 
     def to_ics(self, path: str | Path) -> Path:
-        """Write visits and reminders as an iCalendar file of all-day events; see `weedzone.season_ics`."""
+        """Write visits and reminders as an iCalendar file of all-day events; see `weedzone.season.calendar`."""
         from weedzone.season.calendar import write_calendar
 
         return write_calendar(path, self.visits, self.reminders, self.first, CAUTIONS)

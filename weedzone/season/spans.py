@@ -124,7 +124,7 @@ def span_days(
     Parameters
     ----------
     heat : DataFrame or None
-        From `weedzone.season_heat.read_temperatures`; needed where a point is `DegreeDays`.
+        From `weedzone.season.dates.read_temperatures`; needed where a point is `DegreeDays`.
     what : str
         The weed, for findings.
     """

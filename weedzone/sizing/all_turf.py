@@ -155,7 +155,7 @@ def whole_turf(
     -------
     Sized
         Its "infested ground" is all turf: the ledger sums to that. The findings warn where the nitrogen of one
-        feeding or of the year passes the usual figure. Bags: `weedzone.shopping.shopping_list`.
+        feeding or of the year passes the usual figure. Bags: `weedzone.shopping_list`.
 
     Raises
     ------

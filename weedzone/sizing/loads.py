@@ -104,7 +104,7 @@ def on_the_measure(product: Floats, step: Floats) -> tuple[Floats, Bools]:
 
     The planned dose is the highest that label, limits and past applications allow, so that the next step up
     would pass it. Where rounding down would leave out more than a twentieth, the measure is too coarse: the
-    amount is then given in mL or g as `weedzone.pour` prints them, for a finer one.
+    amount is then given in mL or g as `weedzone.base.words` prints them, for a finer one.
 
     Parameters
     ----------
@@ -130,7 +130,7 @@ def _down(product: Floats, step: Floats) -> Floats:
 
 
 def _fine_step(product: Floats) -> Floats:
-    """Steps of `weedzone.pour` in litres or kilograms: 100, 10, 1 and 0.1 mL, and two figures below 1 mL."""
+    """Steps of `weedzone.base.words` in litres or kilograms: 100, 10, 1 and 0.1 mL, and two figures below 1 mL."""
     small = np.maximum(product, 1e-12)
     figures = 10.0 ** (np.floor(np.log10(small) + _NEARLY) - 1.0)
     return np.select(

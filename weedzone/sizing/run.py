@@ -79,7 +79,7 @@ class Sized:
         for that load alone, ``pass`` (1 or 2), ``zones`` ("Z1; Z2"), ``measured_amount`` (the product rounded
         down to the measure at hand, in ``product_unit``) and ``dose_effect_pct`` (what that does to the dose,
         never above 0).
-        What fills sump and lines comes on top, see `weedzone.plan_loads`.
+        What fills sump and lines comes on top, see `weedzone.crew.work_order`.
     served : DataFrame
         A row for each load and zone that it serves, in the order of work: ``site``, ``product``, ``load``,
         ``zone``, ``area_ft2``, ``area_m2``, ``solution_gal``, ``solution_L``.
@@ -198,7 +198,7 @@ def size(
     products : mapping of turf to product, optional
         Decides which product goes on which turf; turf that is not named is not sprayed. Without it the
         products are chosen for each site: the most ground treated, then the best rating for the weed, then
-        the least cost; see `weedzone.choose`.
+        the least cost; see `weedzone.zones.choice`.
     on : date or ISO text, optional
         Day of the job, against which past applications are held; today if not given.
     max_products : int, optional
@@ -210,7 +210,7 @@ def size(
     prices : mapping of product to price per amount, optional
         ``{"Demo Trio": "96/2.5 gal"}``: where ratings are equal, the cheapest is used.
     policy : Policy, optional
-        Local rules, see `weedzone.policy.read_policy`.
+        Local rules, see `weedzone.read_policy`.
     wind_from : float, optional
         Where the wind comes from [degrees clockwise from north]. Without it downwind buffers hold all round.
     wind_spread : float, optional

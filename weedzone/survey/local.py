@@ -169,7 +169,7 @@ class Local:
 
 
 def lay(layers: dict[str, gpd.GeoDataFrame | None], file: str | None) -> tuple[Local, pyproj.CRS]:
-    """Lay checked layers (see `weedzone.layers`) on the ground.
+    """Lay checked layers (see `weedzone.survey.layers`) on the ground.
 
     Returns
     -------

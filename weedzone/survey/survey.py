@@ -43,7 +43,7 @@ class Survey:
     ----------
     turf, infestations, keep_out, boundary, history : GeoDataFrame or None
         The layers as checked: each in its own CRS, with ``feature`` (row number as given, from 1), ``site``
-        and the columns listed in `weedzone.layers.checked_layer`. The frames passed in are not changed.
+        and the columns listed in `weedzone.survey.layers.checked_layer`. The frames passed in are not changed.
     crs : pyproj.CRS
         The CRS of the infestations, in which zones come back.
     local : Local

@@ -166,7 +166,7 @@ def spray_windows(
     duration : str, default "2 hour"
         How long the job takes, set-up included; windows are whole hours, at least this long.
     policy : mapping or TOML path, optional
-        The house's own limits; see `weedzone.weather_limits.strictest` for keys and `DEFAULT_POLICY` for what
+        The house's own limits; see `weedzone.weather.strictest` for keys and `DEFAULT_POLICY` for what
         holds where nobody says anything.
     elevation : str, optional
         Height above sea level, "5280 ft"; sea level without it.

@@ -23,7 +23,7 @@ MIN_AREA_M2 = 0.005
 
 @dataclass(frozen=True)
 class Rules:
-    """How ground is given to products; see `weedzone.job.size_job`."""
+    """How ground is given to products; see `weedzone.size_job`."""
 
     products: Mapping[str, str] | None = None
     max_products: int | None = None
@@ -42,7 +42,7 @@ class States:
     Attributes
     ----------
     stage : ndarray of int
-        How far the product gets, as in `weedzone.outcomes.STAGE`.
+        How far the product gets, as in `weedzone.zones.outcomes.STAGE`.
     dose : ndarray of float
         Highest dose that its limits leave [L/m2 or kg/m2]; 0 where it may not be applied.
     reason : ndarray of str

@@ -22,7 +22,7 @@ MOST_PRODUCTS = 12
 MOST_SHARINGS = 64  # above it only loads and material of each are compared, all at once
 MOST_AT_ONCE = 1 << 17  # above it a solver is quicker
 _CLOSE = 1e-9
-_SPARE_LOAD = 1e-6  # a rest of a load this small is rounding; see `weedzone.loads`
+_SPARE_LOAD = 1e-6  # a rest of a load this small is rounding; see `weedzone.sizing.loads`
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 A year is any 365 days unless the label says the calendar's: that is never laxer than the calendar year to
 date. Applications of every product that shares an active ingredient count toward the number of applications
 and the interval, which is the safe reading where a label leaves it open; an ingredient counts as one under any of
-its common names (`weedzone.names`). An application dated after the day asked for counts too: ground that is to
+its common names (`weedzone.base.names`). An application dated after the day asked for counts too: ground that is to
 be treated later must not be treated before.
 """
 
