@@ -57,18 +57,13 @@ def zones_and_ledger(survey: wz.Survey, labels: Any, rig: Any, threads: int | No
 
     from weedzone.sizing.batches import zone_sites
     from weedzone.sizing.run import _reach
-    from weedzone.zones.assign import Rules
+    from weedzone.zones.assign import Means, Rules
     from weedzone.zones.zones import zone_ground
 
     planned, _ = plans(labels, "spot", rig, set())
     reach, _ = _reach(survey, planned, "spot", None, None, None)
-    share = np.array([plan.volume / rig.load_L for plan in planned.values()])
-    day = dt.date(2026, 5, 1)
-
-    def zone(part: wz.Survey, near: Any) -> Any:
-        return zone_ground(part, planned, labels, near, day, share, Rules())
-
-    return zone_sites(survey, reach, zone, threads)[0], planned
+    means = Means(planned, labels, dt.date(2026, 5, 1), Rules())
+    return zone_sites(survey, reach, lambda part, near: zone_ground(part, near, means), threads)[0], planned
 
 
 def areas_of(zoned: Any, planned: Any, sites: Any) -> pd.Series:

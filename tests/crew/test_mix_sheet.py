@@ -10,6 +10,7 @@ import re
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 from urllib.parse import unquote
 
 import hostile
@@ -28,10 +29,12 @@ from weedzone.sizing.pours import product_text, water_text
 SAMPLES = Path(__file__).parents[2] / "sample_sites"
 
 
-def sample(site: str, rig: str, use: str) -> wz.Job:
+def sample(site: str, rig: str, use: str, **options: Any) -> wz.Job:
     survey = wz.read_survey(SAMPLES / site / "survey.gpkg")
     labels = wz.read_labels(SAMPLES / "labels")
-    return wz.size_job(survey, labels, wz.read_rig(SAMPLES / "rigs.toml", rig), use=use, on="2026-11-25")
+    return wz.size_job(
+        survey, labels, wz.read_rig(SAMPLES / "rigs.toml", rig), use=use, on="2026-11-25", **options
+    )
 
 
 class Page(HTMLParser):
@@ -140,8 +143,11 @@ def test_what_must_not_be_sprayed_and_why(lawn: wz.Job, lawn_sheet: Page) -> Non
     assert "(label; " not in lawn_sheet.text
 
 
-def test_distances_to_keep_are_those_of_the_labels_in_use(lawn: wz.Job, lawn_sheet: Page) -> None:
-    used = [lawn.labels[name] for name in lawn.totals["product"]]
+def test_distances_to_keep_are_those_of_the_labels_in_use(tmp_path: Path) -> None:
+    # Kept off by the narrowest and by the widest label where both products are used.
+    most = sample("alder_court", "backpack", "spot", worth="0 ft2", exclude=["Demo Trio"], max_products=3)
+    lawn_sheet = read(most.sheet(tmp_path / "a.html")[0])
+    used = [most.labels[name] for name in most.totals["product"]]
     pond = [label.buffers_m["pond"] / 0.3048 for label in used]
     assert min(pond) < max(pond)
     assert re.search(rf"pond : keep {min(pond):.0f}( ft)? to {max(pond):.0f} ft off", lawn_sheet.text)
@@ -238,7 +244,10 @@ def test_the_labels_own_order_comes_first(blank: None, tmp_path: Path) -> None:
 
 
 def test_caution_turf_is_carried() -> None:
-    job = sample("heron_flats", "boom", "broadcast")
+    names = dict.fromkeys(
+        wz.read_survey(SAMPLES / "heron_flats" / "survey.gpkg").turf["turf"].unique(), "Demo Trio"
+    )
+    job = sample("heron_flats", "boom", "broadcast", products=names)
     content = sheet_page.page(job, "Heron Flats", job.on)
     marked = job.zones[job.zones["caution"] != ""]
     assert len(marked)
@@ -284,8 +293,9 @@ def test_another_day_is_noted(blank: None, lawn: wz.Job, tmp_path: Path) -> None
     page = read(lawn.sheet(tmp_path / "d.html", date="2027-04-02")[0])
     assert "2 April 2027" in page.text
     assert "Sized for 25 November 2026" in page.text
-    # 28 days on from 2 April.
-    assert "30 April 2027" in page.text
+    product = lawn.totals["product"].iloc[0]
+    opens = dt.date(2027, 4, 2) + dt.timedelta(days=lawn.labels[product].interval_days[0])
+    assert f"{opens.day} {opens:%B %Y}" in page.text
 
 
 def test_nothing_to_treat(blank: None, tmp_path: Path) -> None:

@@ -74,7 +74,7 @@ def test_a_true_amount_is_no_longer_the_sheet_s(tmp_path: Path) -> None:
     job = sample(*CASES[0])
     path = tmp_path / "records.gpkg"
     made = record(job, path, remarks="dry")
-    mended = correct(path, made.id, applied={"Z1": "0.1 oz"}, reason="weighed again")
+    mended = correct(path, made.id, applied={"Z1": "0.1 fl oz"}, reason="weighed again")
     remarks = mended.rows.set_index("zone")["remarks"]
     assert remarks["Z1"] == "dry"
     assert remarks["Z2"] == "dry; amounts as the mix sheet planned them"

@@ -40,14 +40,19 @@ def browser() -> Iterator[Browser]:
 
 
 @pytest.fixture(scope="module")
-def lawn(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    job = wz.size_job(
+def job() -> wz.Job:
+    return wz.size_job(
         wz.read_survey(SAMPLES / "alder_court" / "survey.gpkg"),
         wz.read_labels(SAMPLES / "labels"),
         wz.read_rig(SAMPLES / "rigs.toml", "backpack"),
         use="spot",
         on="2026-11-25",
+        worth="0 ft2",
     )
+
+
+@pytest.fixture(scope="module")
+def lawn(job: wz.Job, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return job.explore(tmp_path_factory.mktemp("map") / "map.html").path
 
 
@@ -66,14 +71,17 @@ def opened(
     return context, page, wrong
 
 
-def test_the_pointer_shows_the_figures_of_a_zone(browser: Browser, lawn: Path) -> None:
+def test_the_pointer_shows_the_figures_of_a_zone(browser: Browser, lawn: Path, job: wz.Job) -> None:
     context, page, wrong = opened(browser, lawn, 1000)
     x, y = page.evaluate(PLACE, ["Z2"])
     page.mouse.move(x - 4, y - 4)
     page.mouse.move(x, y)
     values = page.locator(".bk-tooltip-row-value")
     values.first.wait_for()
-    assert {"Alder Court", "Z2", "Demo Ivy Ester", "413 ft²"} <= set(values.all_inner_texts())
+    zone = job.zones[job.zones["zone"] == "Z2"].iloc[0]
+    assert {"Alder Court", "Z2", zone["product"], f"{zone['area_ft2']:.0f} ft²"} <= set(
+        values.all_inner_texts()
+    )
     assert not wrong
     context.close()
 

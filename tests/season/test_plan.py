@@ -93,7 +93,7 @@ def a_job(labels, on="2026-09-15", patches=(("Elm Court", "ground ivy"),), histo
     turf["geometry"] = turf.buffer(2)
     keep_out = gpd.GeoDataFrame({"kind": [], "geometry": []}, geometry="geometry", crs=CRS)
     survey = wz.Survey(turf=turf, infestations=infested, keep_out=keep_out, history=history)
-    return wz.size_job(survey, labels, RIG, "broadcast", on=on, **options)
+    return wz.size_job(survey, labels, RIG, "broadcast", on=on, **{"worth": "0 ft2", **options})
 
 
 TWICE = '[limits]\nper_application = "1.5 lb/acre"\nper_year = "3 lb/acre"\napplications_per_year = 2\ninterval = {}\n'

@@ -215,10 +215,19 @@ def test_a_limited_dose_gets_its_own_tank(tmp_path: Path) -> None:
     job = size(site, label(tmp_path, text), make_rig("boom", tank="8 gal"))
     strength = (job.loads["product_amount"] / job.loads["solution_gal"]).to_numpy()
     # 2 lb/acre left: 64 fl oz an acre = 64/43.56 fl oz/gal at 1 gal/ksqft
+    # One strength on a site: what at least 95 % of the ground allows, here all of it, is the lower one.
+    assert strength == pytest.approx(64 / 43.56, rel=1e-5)
+    past["at"] = (0, 0, 4, 100)  # 4 % of the ground: the others get all, and what allows less is another mix
+    site = survey([{"turf": "tall fescue", "at": at}], [{"weed": "dandelion", "at": at}], history=[past])
+    past_label = label(tmp_path, text)
+    most = size(site, past_label, make_rig("boom", tank="8 gal"), worth="0 ft2")
+    strength = (most.loads["product_amount"] / most.loads["solution_gal"]).to_numpy()
     assert sorted(set(np.round(strength, 6))) == pytest.approx([64 / 43.56, 2.0], rel=1e-5)
-    assert job.totals["loads"].iloc[0] == len(job.loads) == 2
-    assert job.loads["of"].tolist() == [2, 2]
-    assert "strength" in load_plan(job)["before"].iloc[1]
+    assert "strength" in " ".join(load_plan(most)["before"])
+    few = size(site, past_label, make_rig("boom", tank="8 gal"))
+    left = few.ledger[few.ledger["outcome"] == "product not chosen"]
+    assert left["area_ft2"].sum() == pytest.approx(400, rel=1e-5)
+    assert "at 1.469 fl oz/ksqft at most" in left["reason"].iloc[0]
     assert job.loads["product_amount"].sum() == pytest.approx(job.totals["product_amount"].iloc[0])
 
 
@@ -239,7 +248,13 @@ def test_second_pass_comes_second(tmp_path: Path) -> None:
         label(tmp_path, SPOT + grows.format(weed="white clover"), "Demo Warm"),
     ]
     job = size(
-        survey(turf, weeds), labels, make_rig("can", tank="50 gal"), "spot", passes=2, prefer=["Demo Cool"]
+        survey(turf, weeds),
+        labels,
+        make_rig("can", tank="50 gal"),
+        "spot",
+        passes=2,
+        prefer=["Demo Cool"],
+        worth="0 ft2",
     )
     plan = load_plan(job)
     assert plan["pass"].is_monotonic_increasing

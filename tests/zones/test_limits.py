@@ -300,7 +300,7 @@ def test_overlapping_applications_add_up_on_their_ground_alone() -> None:
     assert ledger(untouched)["treated"] == pytest.approx(whole)
 
 
-def test_ground_with_less_left_gets_its_own_zone_dose_and_load() -> None:
+def test_a_site_gets_one_strength_that_all_its_ground_allows() -> None:
     one = label(
         limits={"2,4-D": Limits(None, 3.0 * LB_PER_ACRE)},
         rates=(Rate("spot", (dose_of(0.9), dose_of(1.5)), None, None),),
@@ -309,8 +309,8 @@ def test_ground_with_less_left_gets_its_own_zone_dose_and_load() -> None:
     job = wz.size_job(past, {one.name: one}, RIG, use="spot", on="2026-07-01")
     zones = job.zones.sort_values("area_m2")
     pounds = zones["product_amount"] / 128 * 3.8 / (zones["area_m2"] / (43_560 * 0.3048**2))
-    assert pounds.to_list() == pytest.approx([1.0, 1.5], rel=1e-9), "lb/acre on each zone"
-    assert len(job.loads) == 2, "one mix in one tank"
+    assert pounds.to_list() == pytest.approx([1.0], rel=1e-9), "lb/acre: half of the ground allows no more"
+    assert len(job.loads) == 1, "one mix in one tank"
     assert "is planned at" in job.findings["message"].str.cat()
     assert "1 lb/acre of 2,4-D left of 3 lb/acre a year" in job.findings["message"].str.cat()
 

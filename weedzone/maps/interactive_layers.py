@@ -48,7 +48,7 @@ from weedzone.sizing import Sized, plain_amount
 
 _HATCH = {
     "/": "right_diagonal_line", "\\": "left_diagonal_line", "x": "diagonal_cross", "-": "horizontal_line",
-    "|": "vertical_line", "+": "cross", ".": "dot", "o": "ring", "*": "diamond",
+    "|": "vertical_line", "+": "cross", ".": "dot", "o": "ring", "*": "criss_cross",
 }  # fmt: skip
 _DASHES = ("dashed", "dotted", "dotdash", "dashdot")
 _MAP_PX = 500

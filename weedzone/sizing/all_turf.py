@@ -113,7 +113,11 @@ def whole_ground(
     )
     grown = frozenset(str(one) for one in turf["turf"].unique())
     return size(
-        everywhere, {name: _open(label, grown) for name, label in labels.items()}, rig, use, **options
+        everywhere,
+        {name: _open(label, grown) for name, label in labels.items()},
+        rig,
+        use,
+        **{"worth": "0 ft2", **options},
     )
 
 

@@ -16,7 +16,7 @@ import numpy as np
 from weedzone.base.errors import Finding
 from weedzone.ground.shapes import Array, Ints
 from weedzone.survey import Survey
-from weedzone.zones import Parts, Reach, Zoned
+from weedzone.zones import Choices, Parts, Reach, Zoned
 
 SITES_AT_ONCE = 125  # arrays of so many sites stay small, whatever the survey; not a matter of the processors
 
@@ -97,7 +97,16 @@ def _together(shares: Sequence[Zoned], firsts: Sequence[int]) -> Zoned:
         second_zone=numbered("second_zone"),
         zone_geoms=column("zone_geoms"),
         rules=shares[0].rules,
+        choices=_choices([one.choices for one in shares], firsts),
     )
+
+
+def _choices(shares: Sequence[Choices], firsts: Sequence[int]) -> Choices:
+    columns = {
+        each.name: np.concatenate([getattr(one, each.name) for one in shares]) for each in fields(Choices)
+    }
+    columns["site"] = np.concatenate([one.site + first for one, first in zip(shares, firsts, strict=True)])
+    return Choices(**columns)
 
 
 def _parts(shares: Sequence[Parts], firsts: Sequence[int]) -> Parts:

@@ -11,7 +11,7 @@ import pandas as pd
 from weedzone.base.units import FT2_PER_M2, show
 from weedzone.ground.shapes import Bools, Floats, Ints, near_pairs
 from weedzone.sizing.run import Sized
-from weedzone.zones import names_weed, ratings, weeds_left
+from weedzone.zones import marks, names_weed, weeds_left
 
 _NOTABLE = 0.005  # share of the ground from which a reason is worth a word
 # What sets another product aside on ground, the first that holds.
@@ -83,7 +83,9 @@ class _View:
     @classmethod
     def of(cls, job: Sized) -> _View:
         parts = job.zoned.parts
-        count, mean = ratings(parts.weed_sets, job.plans)
+        table = marks(parts.weed_sets, list(job.plans.values()))
+        count = (table > 0).sum(axis=1).astype(float)
+        mean = table.sum(axis=1) / np.maximum(count, 1.0)
         weed = names_weed(parts, job.plans)
         return cls(job, list(job.plans), parts.area_m2, weed, count[parts.weeds], mean[parts.weeds])
 

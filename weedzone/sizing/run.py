@@ -16,7 +16,7 @@ from weedzone.base.errors import Finding, InputError, findings_table, refuse_unl
 from weedzone.base.names import nearest
 from weedzone.base.units import FT2_PER_M2, to_si
 from weedzone.ground.shapes import Ints
-from weedzone.kit import USES, Label, Policy, Spreader, doubts
+from weedzone.kit import USES, Label, Policy, doubts
 from weedzone.sizing.arguments import (
     at_hand,
     by_turf,
@@ -36,15 +36,18 @@ from weedzone.zones import (
     MIN_AREA_M2,
     MIN_WIDTH_M,
     OUTCOMES,
+    Means,
     Plan,
     Reach,
     Rig,
     Rules,
+    Worth,
     Zoned,
     at_setting,
     dissolve,
     plans,
     reaches,
+    reasons_of,
     with_adjuvants,
     zone_ground,
 )
@@ -149,6 +152,33 @@ class Sized:
         return frame_of(self.survey, data, parts.geoms, parts.site)
 
     @cached_property
+    def choices(self) -> pd.DataFrame:
+        """The best set of 1, 2, ... products on each site, up to one more than the plan uses.
+
+        Columns ``site``, ``mixes``, ``products`` ("Demo A; Demo B"), ``ground_ft2``, ``ground_m2`` (treated),
+        ``share`` (of what labels allow on the site), ``good_ft2``, ``good_m2`` (with every weed on it rated good),
+        ``price`` (of the product, where all prices are known), ``taken``, ``why`` (what decided).
+        """
+        made, rules = self.zoned.choices, self.zoned.rules
+        names = np.array(list(self.plans), dtype=object)
+        known = rules.price is not None and all(name in rules.price for name in names)
+        return pd.DataFrame(
+            {
+                "site": self.survey.local.sites[made.site],
+                "mixes": made.count,
+                "products": ["; ".join(names[members]) for members in made.members],
+                "ground_ft2": made.ground_m2 * FT2_PER_M2,
+                "ground_m2": made.ground_m2,
+                "share": made.ground_m2 / np.maximum(made.allowed_m2, 1e-300),
+                "good_ft2": made.good_m2 * FT2_PER_M2,
+                "good_m2": made.good_m2,
+                "price": made.price if known else np.nan,
+                "taken": made.taken,
+                "why": reasons_of(made, rules.worth),
+            }
+        )
+
+    @cached_property
     def _zone_order(self) -> Ints:
         """Number within the kernels of each row of `zones`."""
         return zone_order(self.zoned)
@@ -173,6 +203,7 @@ def size(
     *,
     on: dt.date | str | None = None,
     max_products: int | None = None,
+    worth: str | None = None,
     exclude: Iterable[str] = (),
     prefer: Iterable[str] = (),
     avoid_caution: bool = False,
@@ -196,13 +227,16 @@ def size(
     rig : Sprayer or Spreader
     use : {"spot", "broadcast", "granular"}
     products : mapping of turf to product, optional
-        Decides which product goes on which turf; turf that is not named is not sprayed. Without it the
-        products are chosen for each site: the most ground treated, then the best rating for the weed, then
-        the least cost; see `weedzone.zones.choice`.
+        Decides which product goes on which turf; turf that is not named is not sprayed. Without it products
+        are chosen for each site, few of them; see `worth`.
     on : date or ISO text, optional
         Day of the job, against which past applications are held; today if not given.
+    worth : str, optional
+        Ground that each product more has to add on a site before it is used there (twice as much counts where it
+        comes under "every weed rated good"): 200 sq ft for spot work, 1,000 sq ft for broadcast and granules, and
+        never more than a quarter of what labels allow on the site. ``"0 ft2"`` treats as much ground as labels allow.
     max_products : int, optional
-        Most products to use on one site.
+        Most products to use on one site; two if not given, or as many as there are with ``worth="0 ft2"``.
     exclude, prefer : products, optional
         Not to be used; to be used before others where they may go.
     avoid_caution : bool
@@ -266,7 +300,12 @@ def size(
     notes += found
     rules = Rules(
         products=turf_products,
-        max_products=most_products(max_products),
+        worth=Worth(
+            to_si(_WORTH[use] if worth is None else worth, "area", allow_zero=True, field="worth"),
+            most_products(max_products),
+            obeyed=products is not None,
+            two_passes=passes == 2,
+        ),
         prefer=prefer,
         avoid_caution=flag(avoid_caution, "avoid_caution"),
         min_width_m=to_si(min_width, "length", allow_zero=True, field="min_width"),
@@ -274,13 +313,8 @@ def size(
         price=price,
         passes=passes_of(passes, products),
     )
-    capacity = rig.load_kg if isinstance(rig, Spreader) else rig.load_L
-    per_m2 = np.array([1.0 if isinstance(rig, Spreader) else plan.volume for plan in planned.values()])
-
-    def zone(share: Survey, near: Reach) -> tuple[Zoned, list[Finding]]:
-        return zone_ground(share, planned, labels, near, day, per_m2 / capacity, rules)
-
-    zoned, found = zone_sites(survey, reach, zone)
+    means = Means(planned, labels, day, rules)
+    zoned, found = zone_sites(survey, reach, lambda share, near: zone_ground(share, near, means))
     notes += found
     zones = zones_table(survey, zoned, planned, use, rig)
     made = load_tables(survey, zoned, planned, rig, even=flag(even_loads, "even_loads"))
@@ -291,6 +325,10 @@ def size(
         survey, labels, rig, use, day, zones, ledger_table(survey, zoned, planned), made.totals,
         made.loads, made.served, noticed, zoned, planned, reach,
     )  # fmt: skip
+
+
+_WORTH = {"spot": "200 ft2", "broadcast": "1000 ft2", "granular": "1000 ft2"}
+"""Ground that makes another mix worth it: common practice, no source."""
 
 
 def _reach(

@@ -3,7 +3,8 @@
 What is allowed and what is planned is decided here, and nowhere else; amounts and tables are made of it above.
 """
 
-from weedzone.zones.assign import MIN_AREA_M2, MIN_WIDTH_M, Rules, ratings, weeds_left
+from weedzone.zones.assign import MIN_AREA_M2, MIN_WIDTH_M, Means, Rules, marks, weeds_left
+from weedzone.zones.choice import Choices, Worth, reasons_of
 from weedzone.zones.dose import Plan, Rig, at_setting, plans, with_adjuvants
 from weedzone.zones.join import dissolve
 from weedzone.zones.limits import (
@@ -28,6 +29,8 @@ __all__ = [
     "MIN_WIDTH_M",
     "OUTCOMES",
     "Application",
+    "Choices",
+    "Means",
     "Parts",
     "Plan",
     "Reach",
@@ -35,6 +38,7 @@ __all__ = [
     "Rules",
     "State",
     "Treatments",
+    "Worth",
     "Zoned",
     "active_names",
     "applied",
@@ -42,11 +46,12 @@ __all__ = [
     "dissolve",
     "group_hint",
     "in_force",
+    "marks",
     "names_weed",
     "past_ground",
     "plans",
-    "ratings",
     "reaches",
+    "reasons_of",
     "shares_active",
     "state",
     "together",

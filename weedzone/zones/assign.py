@@ -1,17 +1,17 @@
-"""Products given to parts of the ground: what limits leave, what the caller asked for, and the two passes."""
+"""Products given to parts of the ground: what limits leave, what the caller asked for, and one or two passes."""
 
 from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
 from weedzone.ground.shapes import Array, Bools, Floats, Ints
 from weedzone.kit import RATINGS, Label
-from weedzone.zones.choice import Options, choose
+from weedzone.zones.choice import Choices, Options, Worth, choose, strengths
 from weedzone.zones.dose import Plan
 from weedzone.zones.limits import state, together
 from weedzone.zones.outcomes import FREE, STAGE
@@ -26,7 +26,7 @@ class Rules:
     """How ground is given to products; see `weedzone.size_job`."""
 
     products: Mapping[str, str] | None = None
-    max_products: int | None = None
+    worth: Worth = field(default_factory=Worth)
     prefer: tuple[str, ...] = ()
     avoid_caution: bool = False
     min_width_m: float = MIN_WIDTH_M
@@ -98,67 +98,171 @@ def warned(parts: Parts, plans: Mapping[str, Plan]) -> Bools:
     return table[parts.turf]
 
 
-def ratings(weed_sets: Sequence[tuple[str, ...]], plans: Mapping[str, Plan]) -> tuple[Floats, Floats]:
-    """How many of each set's weeds a product controls, and its mean rating for them (3 good to 1 poor)."""
-    marks = [
-        [
-            [RATINGS[plan.label.weeds[weed]] for weed in weeds if weed in plan.label.weeds]
-            for plan in plans.values()
-        ]
-        for weeds in weed_sets
-    ]
-    count = np.array([[len(one) for one in row] for row in marks], dtype=float)
-    mean = np.array([[sum(one) / len(one) if one else 0.0 for one in row] for row in marks])
-    return count.reshape(-1, len(plans)), mean.reshape(-1, len(plans))
+@dataclass(frozen=True)
+class Given:
+    """What each part gets.
+
+    Attributes
+    ----------
+    product, second : ndarray of int, shape (parts,)
+        Product of the first pass and of the second; -1 where there is none.
+    dose, second_dose : ndarray of float, shape (parts,)
+        Planned [L/m2 or kg/m2]; 0 where there is no product.
+    weaker : ndarray of int, shape (parts,)
+        Product that the part would have got, had it allowed the strength that the site's mix has; else -1.
+    choices : Choices
+    """
+
+    product: Ints
+    dose: Floats
+    second: Ints
+    second_dose: Floats
+    weaker: Ints
+    choices: Choices
 
 
-def first_pass(
-    parts: Parts, can: Bools, plans: Mapping[str, Plan], dose: Floats, load_share: Floats, rules: Rules
-) -> Ints:
-    """Product of each part; -1 where none may treat it."""
-    count, mean = ratings(parts.weed_sets, plans)
-    none = np.full(len(can), -1, dtype=np.intp)
-    return _choose(parts, can, plans, dose, load_share, rules, (count, mean), parts.weeds, none)
+@dataclass(frozen=True)
+class Means:
+    """What ground may be given: products as planned, every label at hand, the day, and the caller's rules."""
+
+    plans: Mapping[str, Plan]
+    labels: Mapping[str, Label]
+    on: dt.date
+    rules: Rules
 
 
-def second_pass(
-    parts: Parts,
-    can: Bools,
-    plans: Mapping[str, Plan],
-    labels: Mapping[str, Label],
-    on: dt.date,
-    load_share: Floats,
-    rules: Rules,
-    first: Ints,
-    first_dose: Floats,
-) -> tuple[Ints, Floats]:
-    """Second product of each part for the weeds that its first one leaves, and its dose.
+def give(parts: Parts, can: Bools, found: States, means: Means) -> Given:
+    """Give products to parts, chosen on the sums of alike ground of each site; see `weedzone.zones.choice`.
 
     Parameters
     ----------
     can : ndarray of bool, shape (parts, products)
-        Whether the product may treat the part by turf, buffers and the caller's wishes.
-    first : ndarray of int
-        Product of the first pass; -1 where the part is not treated.
-    first_dose : ndarray of float
-
-    Returns
-    -------
-    product : ndarray of int
-        -1 where no product is left whose label, and that of the first, allow both on one day.
-    dose : ndarray of float
+        Whether the product may treat the part, by labels, limits and the caller's wishes.
+    found : States
     """
-    left_sets, left = weeds_left(parts, first, plans)
-    dose = _doses_after(parts, can & (left >= 0)[:, np.newaxis], plans, labels, on, first, first_dose)
-    count, mean = ratings(left_sets, plans)
-    can = (dose > 0) & (count[left] > 0) & (left >= 0)[:, np.newaxis]
-    if rules.max_products is not None:
-        # No product is added to those that the first pass uses: their number is at most what was allowed.
-        used = np.zeros((int(parts.site.max(initial=-1)) + 1, len(plans)), dtype=bool)
-        used[parts.site[first >= 0], first[first >= 0]] = True
-        can &= used[parts.site]
-    chosen = _choose(parts, can, plans, dose, load_share, rules, (count, mean), left, first)
-    return chosen, np.where(chosen >= 0, dose[np.arange(len(chosen)), np.maximum(chosen, 0)], 0.0)
+    rules, plans = means.rules, list(means.plans.values())
+    kind, like, area = _alike(parts, can)
+    dose = found.dose[like] * can[like]
+    first, after = _treatments(len(plans), rules.passes)
+    options = _options(parts, like, area, can[like], dose, (first, after), means)
+    treatment, choices = choose(options, rules.worth)
+    site = parts.site[like]
+    n_sites = int(parts.site.max(initial=-1)) + 1
+    allowed = np.bincount(site, area * can[like].any(axis=1), n_sites)
+    enough = np.zeros(n_sites) if rules.worth.obeyed else rules.worth.on(allowed)
+    product, second = (np.where(treatment >= 0, turn[treatment], -1) for turn in (first, after))
+    planned = strengths(site, product, _at(dose, product), area, enough)
+    weaker = np.where((product >= 0) & (planned == 0.0), product, -1)
+    product = np.where(planned > 0.0, product, -1)
+    second = np.where(product >= 0, second, -1)
+    rest = np.zeros(len(like))
+    if rules.passes > 1:
+        asked = np.arange(len(plans)) == second[:, np.newaxis]
+        most = _at(_doses_after(parts, parts.past[like], asked, means, product, planned), second)
+        rest = strengths(site, second, _at_a_strength(site, second, most, product, planned), area, enough)
+        second = np.where(rest > 0.0, second, -1)
+    return Given(product[kind], planned[kind], second[kind], rest[kind], weaker[kind], choices)
+
+
+def _alike(parts: Parts, can: Bools) -> tuple[Ints, Ints, Floats]:
+    """Number of each part's kind of ground, a part of each kind, and the area of each kind."""
+    words = np.packbits(can, axis=1).astype(np.intp)
+    cover = np.unique(parts.cover, return_inverse=True)[1].ravel()
+    keys = np.column_stack([parts.site, words, parts.weeds, parts.past, cover, parts.turf])
+    _, like, kind = np.unique(keys, axis=0, return_index=True, return_inverse=True)
+    return kind.ravel(), like, np.bincount(kind.ravel(), parts.area_m2, len(like))
+
+
+def _treatments(n_products: int, passes: int) -> tuple[Ints, Ints]:
+    """First and second product of every treatment that may be given; -1 for no second."""
+    one = np.arange(n_products)
+    if passes == 1:
+        return one, np.full(n_products, -1)
+    pair = np.argwhere(one[:, np.newaxis] != one)
+    return np.concatenate([one, pair[:, 0]]), np.concatenate([np.full(n_products, -1), pair[:, 1]])
+
+
+def _options(
+    parts: Parts, like: Ints, area: Floats, can: Bools, dose: Floats, turns: tuple[Ints, Ints], means: Means
+) -> Options:
+    """Kinds of ground as options: what each treatment is to each of them."""
+    (first, after), plans, rules = turns, list(means.plans.values()), means.rules
+    table = marks(parts.weed_sets, plans)
+    mark = np.maximum(table[:, :, first], np.where(after >= 0, table[:, :, after], 0.0))
+    count = (mark > 0).sum(axis=1)
+    size = np.array([len(weeds) for weeds in parts.weed_sets])
+    mean = np.divide(mark.sum(axis=1), count, out=np.zeros(count.shape), where=count > 0)
+    good = (mark == RATINGS["good"]).sum(axis=1) == size[:, np.newaxis]
+    weeds = parts.weeds[like]
+    able, cautioned = can[:, first], warned(parts, means.plans)[like]
+    paired = np.flatnonzero(after >= 0)
+    if len(paired):
+        more = (count[:, paired] > (table[:, :, first[paired]] > 0).sum(axis=1))[weeds]
+        follows = can[:, after[paired]] & able[:, paired] & more
+        for p in range(len(plans)):
+            mine = first[paired] == p
+            full = np.where(can[:, p], dose[:, p], 0.0)
+            asked = np.zeros(can.shape, dtype=bool)
+            asked[:, after[paired[mine]]] = follows[:, mine]
+            down = _doses_after(parts, parts.past[like], asked, means, np.where(can[:, p], p, -1), full)
+            follows[:, mine] &= down[:, after[paired[mine]]] > 0.0
+        able[:, paired] = follows
+    warn = cautioned[:, first] | (cautioned[:, after] & (after >= 0))
+    cost = np.zeros(len(plans))
+    if rules.price is not None and all(name in rules.price for name in means.plans):
+        cost = np.array([rules.price[name] for name in means.plans])
+    thinned = np.where([plan.use == "spot" for plan in plans], parts.cover[like][:, np.newaxis], 1.0)
+    price = dose * thinned * cost
+    liked = np.array([name in rules.prefer for name in means.plans])
+    uses = np.arange(len(plans)) == first[:, np.newaxis]
+    return Options(
+        site=parts.site[like],
+        area_m2=area,
+        uses=uses | (np.arange(len(plans)) == after[:, np.newaxis]),
+        can=able,
+        cautioned=warn,
+        all_good=good[weeds],
+        weeds=count[weeds].astype(float),
+        rating=mean[weeds],
+        price=price[:, first] + np.where(after >= 0, price[:, after], 0.0),
+        preferred=liked[first],
+    )
+
+
+def marks(weed_sets: Sequence[tuple[str, ...]], plans: Sequence[Plan]) -> Floats:
+    """Rating (3 good to 1 poor, 0 not named) of each weed of each set by each product: sets, weeds, products."""
+    most = max((len(weeds) for weeds in weed_sets), default=0)
+    table = np.zeros((len(weed_sets), max(most, 1), len(plans)))
+    for row, weeds in enumerate(weed_sets):
+        for at, weed in enumerate(weeds):
+            table[row, at] = [RATINGS.get(plan.label.weeds.get(weed, ""), 0) for plan in plans]
+    return table
+
+
+def _at(table: Array, product: Ints) -> Array:
+    """Value of each row's product; of the first where there is none."""
+    return np.asarray(table[np.arange(len(table)), np.maximum(product, 0)])
+
+
+def _at_a_strength(site: Ints, second: Ints, most: Floats, product: Ints, planned: Floats) -> Floats:
+    """Highest doses of a second pass, brought down to a strength that the site mixes anyway."""
+    out = most.copy()
+    for row in np.flatnonzero(second >= 0):
+        mixed = planned[(site == site[row]) & (product == second[row])]
+        fits = mixed[mixed <= most[row] * (1.0 + 1e-9)]
+        if len(fits):
+            out[row] = fits.max()
+    return out
+
+
+def could_follow(parts: Parts, can: Bools, means: Means, given: Given) -> Ints:
+    """Product that labels would allow as a second pass for the weeds that each part's first one leaves; -1 for none."""
+    sets, left = weeds_left(parts, given.product, means.plans)
+    table = marks(sets, list(means.plans.values()))[left]
+    asked = can & (table > 0).any(axis=1) & (left >= 0)[:, np.newaxis]
+    asked &= _doses_after(parts, parts.past, asked, means, given.product, given.dose) > 0.0
+    worth = (table > 0).sum(axis=1) + table.sum(axis=1) / 1e3
+    return np.where(asked.any(axis=1), np.where(asked, worth, -1.0).argmax(axis=1), -1)
 
 
 def weeds_left(parts: Parts, product: Ints, plans: Mapping[str, Plan]) -> tuple[list[tuple[str, ...]], Ints]:
@@ -184,81 +288,18 @@ def weeds_left(parts: Parts, product: Ints, plans: Mapping[str, Plan]) -> tuple[
 
 
 def _doses_after(
-    parts: Parts,
-    can: Bools,
-    plans: Mapping[str, Plan],
-    labels: Mapping[str, Label],
-    on: dt.date,
-    first: Ints,
-    first_dose: Floats,
+    parts: Parts, past: Ints, can: Bools, means: Means, first: Ints, first_dose: Floats
 ) -> Floats:
-    """Dose of each product that labels allow after the first on each part; 0 where they do not."""
-    out, planned = np.zeros(can.shape), list(plans.values())
+    """Dose of each product that labels allow after the first on each row; 0 where they do not.
+
+    `past` is the rows' number among the past applications of the parts.
+    """
+    out, planned = np.zeros(can.shape), list(means.plans.values())
     known: dict[tuple[int, int, int, float], float] = {}
     for row, p in zip(*np.nonzero(can), strict=True):
-        key = (int(p), int(parts.past[row]), int(first[row]), float(first_dose[row]))
+        key = (int(p), int(past[row]), int(first[row]), float(first_dose[row]))
         if key not in known:
-            past = parts.past_sets[key[1]]
-            known[key] = together(planned[key[0]], past, planned[key[2]], key[3], labels, on)
+            before = parts.past_sets[key[1]]
+            known[key] = together(planned[key[0]], before, planned[key[2]], key[3], means.labels, means.on)
         out[row, p] = known[key]
     return out
-
-
-def _choose(
-    parts: Parts,
-    can: Bools,
-    plans: Mapping[str, Plan],
-    dose: Floats,
-    load_share: Floats,
-    rules: Rules,
-    marks: tuple[Floats, Floats],
-    weeds: Ints,
-    before: Ints,
-) -> Ints:
-    """Product of each part, chosen on the sums of alike ground of each site.
-
-    Parameters
-    ----------
-    marks : two ndarrays of float, shape (weed sets, products)
-        Number of weeds controlled, and the mean rating; `weeds` holds the row of each part.
-    before : ndarray of int
-        Product already put on each part; ground that differs in it is not alike.
-    """
-    rows = np.flatnonzero(can.any(axis=1))
-    out = np.full(len(can), -1, dtype=np.intp)
-    if not len(rows):
-        return out
-    bits = can[rows] @ (1 << np.arange(can.shape[1], dtype=np.int64))
-    covers = np.unique(parts.cover[rows], return_inverse=True)[1]
-    keys = np.column_stack(
-        [parts.site[rows], bits, weeds[rows], parts.past[rows], covers.ravel(), before[rows]]
-    )
-    _, one_of, kind = np.unique(keys, axis=0, return_index=True, return_inverse=True)
-    like = rows[one_of]
-    kind = kind.ravel()
-    thinned = np.where(_is_spot(plans), parts.cover[like][:, np.newaxis], 1.0)
-    price = np.zeros(len(plans))
-    if rules.price is not None and all(name in rules.price for name in plans):
-        price = np.array([rules.price[name] for name in plans])
-    material = dose[like] * thinned
-    options = Options(
-        site=parts.site[like],
-        area=np.bincount(kind, parts.area_m2[rows]),
-        can=can[like],
-        weeds=marks[0][weeds[like]],
-        rating=marks[1][weeds[like]],
-        material=material,
-        load=load_share * (material if _is_dry(plans) else thinned),
-        price=material * price,
-        preferred=np.array([name in rules.prefer for name in plans]),
-    )
-    out[rows] = choose(options, rules.max_products)[kind]
-    return out
-
-
-def _is_spot(plans: Mapping[str, Plan]) -> Bools:
-    return np.array([plan.use == "spot" for plan in plans.values()])
-
-
-def _is_dry(plans: Mapping[str, Plan]) -> bool:
-    return all(plan.use == "granular" for plan in plans.values())

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -16,15 +15,18 @@ from weedzone.survey import Survey
 from weedzone.zones.assign import (
     MIN_AREA_M2,
     MIN_WIDTH_M,
+    Given,
+    Means,
     Rules,
     States,
     asked,
-    first_pass,
-    second_pass,
+    could_follow,
+    give,
     states,
     warned,
     weeds_left,
 )
+from weedzone.zones.choice import Choices
 from weedzone.zones.dose import Plan
 from weedzone.zones.join import dissolve, drop_slivers, zone_numbers
 from weedzone.zones.limits import group_hint
@@ -93,6 +95,8 @@ class Zoned:
         [m, about the site's origin]. Zones of one pass do not overlap.
     rules : Rules
         What the caller asked for.
+    choices : Choices
+        The best set of products of every size on each site.
     """
 
     parts: Parts
@@ -107,6 +111,7 @@ class Zoned:
     second_zone: Ints
     zone_geoms: Array
     rules: Rules
+    choices: Choices
 
     @property
     def treatments(self) -> Treatments:
@@ -130,67 +135,102 @@ class Zoned:
         return site
 
 
-def zone_ground(
-    survey: Survey,
-    plans: Mapping[str, Plan],
-    labels: Mapping[str, Label],
-    reach: Reach,
-    on: dt.date,
-    load_share: Floats,
-    rules: Rules,
-) -> tuple[Zoned, list[Finding]]:
+def zone_ground(survey: Survey, reach: Reach, means: Means) -> tuple[Zoned, list[Finding]]:
     """Split the infested ground, give it to products, and say what becomes of the rest.
 
     Parameters
     ----------
-    load_share : ndarray of float, shape (products,)
-        Full loads that 1 m2 takes of each product.
+    survey : Survey
+    reach : Reach
+        Distances to keep, by feature and product.
+    means : Means
     """
-    parts, named, findings = split_ground(survey, plans, labels, reach)
-    found = states(parts, plans, labels, on)
+    plans, rules, sites = means.plans, means.rules, survey.local.sites
+    parts, named, findings = split_ground(survey, plans, means.labels, reach)
+    found = states(parts, plans, means.labels, means.on)
     stage, reasons = found.stage.copy(), found.reason.copy()
     wanted = asked(parts, plans, rules)
     avoided = warned(parts, plans) & rules.avoid_caution
     stage[avoided & (stage == STAGE[FREE])] = STAGE["caution turf"]
     reasons[stage == STAGE["caution turf"]] = "the label warns of temporary injury to this turf"
-    reasons[stage == STAGE[FREE]] = "it would take more products than were allowed"
     open_ground = (parts.turf >= 0) & ~parts.outside & ~parts.kept_out
     reachable = named & ~parts.buffered & open_ground[:, np.newaxis]
     can = reachable & (stage == STAGE[FREE])
-    chosen = first_pass(parts, can & wanted, plans, found.dose, load_share, rules)
+    given = give(parts, can & wanted, found, means)
+    asks = _another_mix(given.choices, plans, rules, len(sites))
+    reasons = np.where(stage == STAGE[FREE], asks[parts.site][:, np.newaxis], reasons)
 
     outcome, product, reason = outcomes(
-        parts, named, wanted, stage, chosen, plans, reasons, found.opens, reach
+        parts, named, wanted, stage, given.product, plans, reasons, found.opens, reach
     )
-    dose = np.where(chosen >= 0, _at(found.dose, chosen), 0.0)
-    zone, thin = _zones(parts, chosen, dose, rules)
+    _name_weaker(given, found, plans, product, reason)
+    dose = given.dose.copy()
+    zone, thin = _zones(parts, given.product, dose, rules)
     outcome[thin] = CODE["sliver"]
     reason[thin] = f"thinner than {rules.min_width_m:g} m or smaller than {rules.min_area_m2:g} m2"
     dose[thin] = 0.0
     name_features(parts, outcome, product, reason, reach, plans)
 
     treated = np.where(zone >= 0, product, -1)
-    second, second_dose = second_pass(
-        parts, reachable & wanted & ~avoided, plans, labels, on, load_share, rules, treated, dose
-    )
-    findings += _left_over(parts, treated, second, plans, survey.local.sites, rules.passes)
-    again = second if rules.passes > 1 else np.full(len(second), -1, dtype=np.intp)
-    second_zone, _ = _zones(parts, again, second_dose, rules)
+    second = np.where(zone >= 0, given.second, -1)
+    hinted = could_follow(parts, reachable & wanted & ~avoided, means, given) if rules.passes == 1 else second
+    findings += _left_over(parts, treated, hinted, plans, sites, rules.passes)
+    second_zone, _ = _zones(parts, second, given.second_dose, rules)
     n_first = int(zone.max(initial=-1)) + 1
-    geoms = np.concatenate([dissolve(parts.geoms, one, parts.fresh) for one in (zone, second_zone)])
+    geoms = np.concatenate([dissolve(parts.geoms, turn, parts.fresh) for turn in (zone, second_zone)])
     second_zone[second_zone >= 0] += n_first
-    findings += _reduced(parts, treated, dose, plans, found, survey.local.sites)
-    findings += _same_group(parts, treated, plans, labels, survey.local.sites)
+    findings += _reduced(parts, treated, dose, plans, found, sites)
+    findings += _same_group(parts, treated, plans, means.labels, sites)
     zoned = Zoned(
-        parts, can, product, outcome, reason, dose, zone, again, np.where(second_zone >= 0, second_dose, 0.0),
-        second_zone, geoms, rules,
+        parts, can, product, outcome, reason, dose, zone, second, np.where(second_zone >= 0, given.second_dose, 0.0),
+        second_zone, geoms, rules, given.choices,
     )  # fmt: skip
     return zoned, findings
 
 
-def _at(table: Array, product: Ints) -> Array:
-    """Value of each row's product; of the first where there is none."""
-    return np.asarray(table[np.arange(len(table)), np.maximum(product, 0)])
+def _another_mix(choices: Choices, plans: Mapping[str, Plan], rules: Rules, n_sites: int) -> Array:
+    """Why each site has no mix more, for ground that is allowed and left: what another one would add."""
+    names = np.array(list(plans), dtype=object)
+    told = np.full(n_sites, "no product was left for it", dtype=object)
+    plan = {site: row for row, site in enumerate(choices.site) if choices.taken[row]}
+    for row, site in enumerate(choices.site):
+        own = plan[site]
+        if choices.count[row] != choices.count[own] + 1:
+            continue
+        gain = float(choices.ground_m2[row] - choices.ground_m2[own])
+        worth = float(choices.worth_m2[row])
+        new = choices.members[row] & ~choices.members[own]
+        several = " and ".join(names[new if new.sum() == 1 else choices.members[row]])
+        if gain <= 0.0:
+            text = f"the site's mixes do not go there, and another one ({several}) would not add ground on the site"
+        elif gain < worth:
+            text = (
+                f"another mix ({several}) would add {show(gain, 'area')} on the site, "
+                f"less than the {show(worth, 'area')} that make one worth it"
+            )
+        elif rules.worth.most is not None:
+            text = f"it would take more products than were allowed: {several} would add {show(gain, 'area')}"
+        else:
+            text = (
+                f"a third product ({several}) would add {show(gain, 'area')} on the site; "
+                "two are used at most unless max_products= says more"
+            )
+        told[site] = text
+    return told
+
+
+def _name_weaker(
+    given: Given, found: States, plans: Mapping[str, Plan], product: Ints, reason: Array
+) -> None:
+    """Say of ground that allows less than the strength of the site's mix which dose it allows."""
+    planned = list(plans.values())
+    for row in np.flatnonzero(given.weaker >= 0):
+        p = int(given.weaker[row])
+        dose = show(float(found.dose[row, p]), "dose", form=planned[p].label.form)
+        product[row] = p
+        reason[row] = (
+            f"it allows {planned[p].label.name} at {dose} at most, weaker than the site's mix, and is not worth another"
+        )
 
 
 def _zones(parts: Parts, product: Ints, dose: Floats, rules: Rules) -> tuple[Ints, Bools]:
