@@ -92,7 +92,19 @@ def _job_options(parser: argparse.ArgumentParser) -> None:
         "--product", action="append", default=[], metavar="TURF=NAME", help="decide a turf's product yourself"
     )
     parser.add_argument("--on", metavar="DATE", help="day of the job, 2026-05-10 (default: today)")
-    parser.add_argument("--max-products", type=int)
+    mixes = parser.add_mutually_exclusive_group()
+    mixes.add_argument(
+        "--worth", metavar="AREA", help='ground that another mix must add on a site, such as "150 ft2"'
+    )
+    mixes.add_argument(
+        "--most", action="store_true", help="treat as much ground as labels allow, whatever it mixes"
+    )
+    mixes.add_argument("--simple", action="store_true", help="one mix for each site")
+    parser.add_argument("--max-products", type=int, help="most products on a site (default: 2)")
+    parser.add_argument(
+        "--min-width", metavar="LENGTH", help="thinner pieces go to a neighbour's product; 0 ft: none"
+    )
+    parser.add_argument("--min-area", metavar="AREA", help="so do smaller ones; 0 ft2: none")
     parser.add_argument("--exclude", action="append", default=[], metavar="NAME")
     parser.add_argument("--prefer", action="append", default=[], metavar="NAME")
     parser.add_argument("--avoid-caution", action="store_true", help="leave out turf that a label warns of")
@@ -111,7 +123,10 @@ def _asked(options: argparse.Namespace) -> dict[str, Any]:
         "use": options.use,
         "products": _products(options.product),
         "on": options.on,
-        "max_products": options.max_products,
+        "worth": "0 ft2" if options.most else options.worth,
+        "max_products": 1 if options.simple else options.max_products,
+        "min_width": options.min_width,
+        "min_area": options.min_area,
         "exclude": options.exclude,
         "prefer": options.prefer,
         "avoid_caution": options.avoid_caution,

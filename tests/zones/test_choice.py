@@ -258,7 +258,16 @@ def test_300_surveys_equal_exhaustive_search(batch: int) -> None:
         for layer in ("turf", "infestations", "keep_out")
     }
     worth = "0 ft2" if batch % 2 else "60 ft2"
-    job = wz.size_job(wz.Survey(**frames), labels, BIG, use="spot", on="2026-05-10", worth=worth)
+    job = wz.size_job(
+        wz.Survey(**frames),
+        labels,
+        BIG,
+        use="spot",
+        on="2026-05-10",
+        worth=worth,
+        min_width="0 ft",
+        min_area="0 ft2",
+    )
     totals = job.totals.set_index(["site", "product"])["area_m2"].to_dict()
     compared = 0
     for name, site in sites.items():

@@ -21,6 +21,12 @@
     [nitrogen]                       # most nitrogen that turf may get
     per_year = "4 lb/ksqft"
 
+    [plan]                           # what is worked on its own, see weedzone.size_job; arguments go before it
+    worth = "150 ft2"
+    max_products = 2
+    min_width = "18 in"
+    min_area = "10 ft2"
+
 A policy only ever widens what the labels ask for.
 """
 
@@ -98,6 +104,8 @@ class Policy:
         Limits of the house on the weather, as `weedzone.weather.strictest` takes them.
     nitrogen : Limits
         Most nitrogen in one application and in a year [kg/m2]; None where not limited.
+    plan : mapping of str to text or int
+        ``worth``, ``max_products``, ``min_width`` and ``min_area`` where the caller of `weedzone.size_job` gives none.
     file : str
     """
 
@@ -106,6 +114,7 @@ class Policy:
     districts: tuple[District, ...] = ()
     weather: Mapping[str, Any] = field(default_factory=dict)
     nitrogen: Limits = field(default_factory=Limits)
+    plan: Mapping[str, Any] = field(default_factory=dict)
     file: str = ""
 
     def distances_m(self, keep_out: gpd.GeoDataFrame, use: str) -> Floats:
@@ -164,9 +173,13 @@ def read_policy(path: str | Path) -> Policy:
         No such file, an unknown key, a value that is none, a shape that cannot be read.
     """
     top = Table(read_toml(path, InputError), str(path), "", InputError)
-    top.only(("name", "buffers", "district", "weather", "nitrogen"))
+    top.only(("name", "buffers", "district", "weather", "nitrogen", "plan"))
     nitrogen = top.table("nitrogen")
     nitrogen.only(("per_application", "per_year"))
+    plan = top.table("plan")
+    plan.only(("worth", "max_products", "min_width", "min_area"))
+    for key, measure in (("worth", "area"), ("min_width", "length"), ("min_area", "area")):
+        plan.si(key, measure, allow_zero=True)
     districts = tuple(_district(table, Path(path).parent) for table in top.tables("district"))
     names = [district.name for district in districts]
     if len(set(names)) < len(names):
@@ -177,6 +190,7 @@ def read_policy(path: str | Path) -> Policy:
         districts=districts,
         weather=_weather(top.table("weather")),
         nitrogen=Limits(*(nitrogen.si(key, "mass_per_area") for key in ("per_application", "per_year"))),
+        plan=dict(plan.values),
         file=str(path),
     )
 

@@ -38,6 +38,8 @@ class Rig:
     name : str
     swath_m, pace_mps : float or None
         Width covered in one pass [m] and speed [m/s].
+    pattern_m : float or None
+        Width of the spray of a wand, where spots are treated [m].
     measure : float or None
         Smallest step of the measure at hand: litres for a cup, kilograms for a scale.
     measure_kind : str
@@ -53,6 +55,7 @@ class Rig:
 
     name: str
     swath_m: float | None = None
+    pattern_m: float | None = None
     pace_mps: float | None = None
     measure: float | None = None
     measure_kind: str = ""

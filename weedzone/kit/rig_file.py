@@ -16,7 +16,17 @@ from weedzone.kit.rig import Extra, Rig, Sprayer, Spreader
 
 __all__ = ["SEASON_DAYS", "Extra", "Rig", "Sprayer", "Spreader", "make_rig", "read_rig"]
 
-_SHARED = ("kind", "swath", "pace", "measure", "scale", "calibrated", "calibration", "largest_fill")
+_SHARED = (
+    "kind",
+    "swath",
+    "pattern",
+    "pace",
+    "measure",
+    "scale",
+    "calibrated",
+    "calibration",
+    "largest_fill",
+)
 _SPRAYER = (*_SHARED, "tank", "carrier", "unusable", "priming", "flow", "extra")
 _SPREADER = (*_SHARED, "hopper", "unusable", "rate")
 _AGREE = 0.01  # share by which a written rate may differ from its calibration: it is written rounded
@@ -94,6 +104,7 @@ def _rig(table: Table, name: str) -> Sprayer | Spreader:
     shared: dict[str, Any] = {
         "name": name,
         "swath_m": table.si("swath", "length"),
+        "pattern_m": table.si("pattern", "length"),
         "pace_mps": table.si("pace", "speed"),
         "calibrated": _date(table, "calibrated") or _date(table.table("calibration"), "date"),
         "calibration": figures,

@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from weedzone.sizing import Sized, zone_order
-from weedzone.zones import MIN_AREA_M2, OUTCOMES, Application
+from weedzone.zones import OUTCOMES, Application
 
+_DUST_M2 = 0.005  # a smaller piece asks for no visit of its own
 _MAY_COME = ("treated", "yearly limit", "applications used up", "too soon")
 
 
@@ -138,7 +139,7 @@ def patches_of(job: Sized) -> list[Patch]:
     names[zone_order(zoned)] = job.zones["zone"].to_numpy(dtype=object)
     labels = [plan.label for plan in job.plans.values()]
     found = []
-    grown = areas >= MIN_AREA_M2
+    grown = areas >= _DUST_M2
     for (site, zone, p, zone_2, p_2, past, set_), area_m2, wetted_m2 in zip(
         distinct[grown].tolist(), areas[grown].tolist(), wets[grown].tolist(), strict=True
     ):

@@ -95,6 +95,8 @@ def _together(shares: Sequence[Zoned], firsts: Sequence[int]) -> Zoned:
         second=column("second"),
         second_dose=column("second_dose"),
         second_zone=numbered("second_zone"),
+        thin=column("thin"),
+        second_thin=column("second_thin"),
         zone_geoms=column("zone_geoms"),
         rules=shares[0].rules,
         choices=_choices([one.choices for one in shares], firsts),

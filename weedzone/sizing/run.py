@@ -33,9 +33,8 @@ from weedzone.sizing.batches import zone_sites
 from weedzone.sizing.tables import frame_of, joined, ledger_table, load_tables, zone_order, zones_table
 from weedzone.survey import Survey
 from weedzone.zones import (
-    MIN_AREA_M2,
-    MIN_WIDTH_M,
     OUTCOMES,
+    Least,
     Means,
     Plan,
     Reach,
@@ -211,8 +210,8 @@ def size(
     policy: Policy | None = None,
     wind_from: float | None = None,
     wind_spread: float | None = None,
-    min_width: str = f"{MIN_WIDTH_M} m",
-    min_area: str = f"{MIN_AREA_M2} m2",
+    min_width: str | None = None,
+    min_area: str | None = None,
     even_loads: bool = False,
     adjuvants: str = "all",
     passes: int = 1,
@@ -249,8 +248,12 @@ def size(
         Where the wind comes from [degrees clockwise from north]. Without it downwind buffers hold all round.
     wind_spread : float, optional
         Half-angle about the wind [degrees], in place of the labels' own.
-    min_width, min_area : str
-        Parts of a zone that are thinner or smaller are not sprayed: their ground is a ``sliver`` in the ledger.
+    min_width, min_area : str, optional
+        Pieces of one product in which no circle of this width fits, or that are smaller, go to the product of the
+        neighbour with the longest common edge that may go there. Thin ground that no neighbour takes is a ``sliver``
+        in the ledger in spot work (by hand) and marked ``by_wand`` for boom and spreader. The width is the rig's
+        ``pattern`` or 1 ft in spot work, half the swath or 3 ft for broadcast, half the spread or 4 ft for granules;
+        the area 10 sq ft. ``"0 ft"`` and ``"0 ft2"`` switch it off.
     even_loads : bool
         Share the solution evenly over the loads instead of filling all but the last.
     adjuvants : {"all", "required"}
@@ -298,18 +301,31 @@ def size(
     notes += found
     turf_products, found = by_turf(products, survey)
     notes += found
+    asked: dict[str, Any] = {
+        "worth": worth,
+        "max_products": max_products,
+        "min_width": min_width,
+        "min_area": min_area,
+    }
+    asked = {
+        **({} if policy is None else policy.plan),
+        **{key: v for key, v in asked.items() if v is not None},
+    }
     rules = Rules(
         products=turf_products,
         worth=Worth(
-            to_si(_WORTH[use] if worth is None else worth, "area", allow_zero=True, field="worth"),
-            most_products(max_products),
+            to_si(asked.get("worth", _WORTH[use]), "area", allow_zero=True, field="worth"),
+            most_products(asked.get("max_products")),
             obeyed=products is not None,
             two_passes=passes == 2,
         ),
         prefer=prefer,
         avoid_caution=flag(avoid_caution, "avoid_caution"),
-        min_width_m=to_si(min_width, "length", allow_zero=True, field="min_width"),
-        min_area_m2=to_si(min_area, "area", allow_zero=True, field="min_area"),
+        least=Least(
+            to_si(asked.get("min_width", _width(rig, use)), "length", allow_zero=True, field="min_width"),
+            to_si(asked.get("min_area", _AREA), "area", allow_zero=True, field="min_area"),
+            by_wand=use != "spot",
+        ),
         price=price,
         passes=passes_of(passes, products),
     )
@@ -329,6 +345,15 @@ def size(
 
 _WORTH = {"spot": "200 ft2", "broadcast": "1000 ft2", "granular": "1000 ft2"}
 """Ground that makes another mix worth it: common practice, no source."""
+_WIDTH = {"spot": "1 ft", "broadcast": "3 ft", "granular": "4 ft"}
+_AREA = "10 ft2"
+"""Least width and area of a piece that is worked as one: common practice, no source."""
+
+
+def _width(rig: Rig, use: str) -> str:
+    """Least width of a piece, by what the rig covers."""
+    own, share = (rig.pattern_m, 1.0) if use == "spot" else (rig.swath_m, 0.5)
+    return _WIDTH[use] if own is None else f"{share * own} m"
 
 
 def _reach(

@@ -74,6 +74,7 @@ def zones_table(
             [show(d, "dose", form=plan_list[p].label.form) for d, p in zip(dose, product, strict=True)],
             dtype=object,
         ),
+        "by_wand": every.by_wand[one_of],
         "caution": _caution(parts.turf_sets, parts.turf[first], product, plan_list),
         "area_ft2": area_m2 * FT2_PER_M2,
         "area_m2": area_m2,

@@ -3,10 +3,9 @@
 What is allowed and what is planned is decided here, and nowhere else; amounts and tables are made of it above.
 """
 
-from weedzone.zones.assign import MIN_AREA_M2, MIN_WIDTH_M, Means, Rules, marks, weeds_left
+from weedzone.zones.assign import Least, Means, Rules, marks, weeds_left
 from weedzone.zones.choice import Choices, Worth, reasons_of
 from weedzone.zones.dose import Plan, Rig, at_setting, plans, with_adjuvants
-from weedzone.zones.join import dissolve
 from weedzone.zones.limits import (
     Application,
     State,
@@ -20,16 +19,16 @@ from weedzone.zones.limits import (
 )
 from weedzone.zones.outcomes import OUTCOMES
 from weedzone.zones.parts import Parts, names_weed, past_ground
+from weedzone.zones.pieces import dissolve
 from weedzone.zones.reach import DEFAULT_SPREAD_DEG, Reach, reaches
 from weedzone.zones.zones import Treatments, Zoned, zone_ground
 
 __all__ = [
     "DEFAULT_SPREAD_DEG",
-    "MIN_AREA_M2",
-    "MIN_WIDTH_M",
     "OUTCOMES",
     "Application",
     "Choices",
+    "Least",
     "Means",
     "Parts",
     "Plan",

@@ -17,8 +17,27 @@ from weedzone.zones.limits import state, together
 from weedzone.zones.outcomes import FREE, STAGE
 from weedzone.zones.parts import Parts
 
-MIN_WIDTH_M = 0.02
-MIN_AREA_M2 = 0.005
+
+@dataclass(frozen=True)
+class Least:
+    """The least that is worked as a piece of its own.
+
+    Attributes
+    ----------
+    width_m, area_m2 : float
+        Diameter of a circle that fits in a piece, and its area; zero asks for nothing.
+    by_wand : bool
+        Thin ground that no neighbour takes stays treated, by wand; otherwise it is left to be done by hand.
+    """
+
+    width_m: float = 0.0
+    area_m2: float = 0.0
+    by_wand: bool = False
+
+    @property
+    def asks(self) -> bool:
+        """Whether any piece can be too thin or too small."""
+        return self.width_m > 0.0 or self.area_m2 > 0.0
 
 
 @dataclass(frozen=True)
@@ -29,8 +48,7 @@ class Rules:
     worth: Worth = field(default_factory=Worth)
     prefer: tuple[str, ...] = ()
     avoid_caution: bool = False
-    min_width_m: float = MIN_WIDTH_M
-    min_area_m2: float = MIN_AREA_M2
+    least: Least = field(default_factory=Least)
     price: Mapping[str, float] | None = None
     passes: int = 1
 

@@ -13,30 +13,25 @@ from weedzone.ground.shapes import Array, Bools, Floats, Ints
 from weedzone.kit import SLACK, Label
 from weedzone.survey import Survey
 from weedzone.zones.assign import (
-    MIN_AREA_M2,
-    MIN_WIDTH_M,
     Given,
     Means,
     Rules,
     States,
     asked,
     could_follow,
-    give,
     states,
     warned,
     weeds_left,
 )
 from weedzone.zones.choice import Choices
 from weedzone.zones.dose import Plan
-from weedzone.zones.join import dissolve, drop_slivers, zone_numbers
 from weedzone.zones.limits import group_hint
 from weedzone.zones.outcomes import CODE, FREE, OUTCOMES, STAGE, name_features, outcomes
 from weedzone.zones.parts import Parts, split_ground
+from weedzone.zones.pieces import dissolve, give_workable, zone_numbers
 from weedzone.zones.reach import Reach
 
 __all__ = [
-    "MIN_AREA_M2",
-    "MIN_WIDTH_M",
     "OUTCOMES",
     "Rules",
     "Treatments",
@@ -60,6 +55,8 @@ class Treatments:
         1 for the first pass, 2 for the second.
     before : ndarray of int
         Product of the pass before; -1 in the first.
+    by_wand : ndarray of bool
+        Too thin for boom or spreader.
     """
 
     part: Ints
@@ -68,6 +65,7 @@ class Treatments:
     dose: Floats
     turn: Ints
     before: Ints
+    by_wand: Bools
 
 
 @dataclass(frozen=True)
@@ -91,6 +89,8 @@ class Zoned:
     second, second_zone : ndarray of int
         Product and zone of each part's second pass; -1 where there is none.
     second_dose : ndarray of float
+    thin, second_thin : ndarray of bool
+        Parts of the first and of the second pass that are too thin for boom or spreader: treated by wand.
     zone_geoms : ndarray of geometry, shape (zones,)
         [m, about the site's origin]. Zones of one pass do not overlap.
     rules : Rules
@@ -109,6 +109,8 @@ class Zoned:
     second: Ints
     second_dose: Floats
     second_zone: Ints
+    thin: Bools
+    second_thin: Bools
     zone_geoms: Array
     rules: Rules
     choices: Choices
@@ -124,6 +126,7 @@ class Zoned:
             dose=np.concatenate([self.dose[one], self.second_dose[two]]),
             turn=np.repeat([1, 2], [len(one), len(two)]),
             before=np.concatenate([np.full(len(one), -1), self.product[two]]),
+            by_wand=np.concatenate([self.thin[one], self.second_thin[two]]),
         )
 
     @property
@@ -156,34 +159,38 @@ def zone_ground(survey: Survey, reach: Reach, means: Means) -> tuple[Zoned, list
     open_ground = (parts.turf >= 0) & ~parts.outside & ~parts.kept_out
     reachable = named & ~parts.buffered & open_ground[:, np.newaxis]
     can = reachable & (stage == STAGE[FREE])
-    given = give(parts, can & wanted, found, means)
+    infested = survey.local.infested
+    worked = give_workable(parts, can & wanted, found, means, (infested.geoms, infested.site))
+    given = worked.given
     asks = _another_mix(given.choices, plans, rules, len(sites))
+    for site, p in worked.dropped.items():
+        asks[site] = (
+            f"{list(plans)[p]} would be left with too little ground once its thin pieces went to neighbours"
+        )
     reasons = np.where(stage == STAGE[FREE], asks[parts.site][:, np.newaxis], reasons)
 
     outcome, product, reason = outcomes(
         parts, named, wanted, stage, given.product, plans, reasons, found.opens, reach
     )
     _name_weaker(given, found, plans, product, reason)
-    dose = given.dose.copy()
-    zone, thin = _zones(parts, given.product, dose, rules)
-    outcome[thin] = CODE["sliver"]
-    reason[thin] = f"thinner than {rules.min_width_m:g} m or smaller than {rules.min_area_m2:g} m2"
-    dose[thin] = 0.0
+    thin = worked.too_thin >= 0
+    outcome[thin], product[thin] = CODE["sliver"], worked.too_thin[thin]
+    reason[thin] = f"too thin to spray, under {show(rules.least.width_m, 'length')}: by hand"
+    zone = zone_numbers(parts, given.product, given.dose, worked.thin)
     name_features(parts, outcome, product, reason, reach, plans)
 
-    treated = np.where(zone >= 0, product, -1)
-    second = np.where(zone >= 0, given.second, -1)
+    treated, second = given.product, given.second
     hinted = could_follow(parts, reachable & wanted & ~avoided, means, given) if rules.passes == 1 else second
     findings += _left_over(parts, treated, hinted, plans, sites, rules.passes)
-    second_zone, _ = _zones(parts, second, given.second_dose, rules)
+    second_zone = zone_numbers(parts, second, given.second_dose, worked.second_thin)
     n_first = int(zone.max(initial=-1)) + 1
     geoms = np.concatenate([dissolve(parts.geoms, turn, parts.fresh) for turn in (zone, second_zone)])
     second_zone[second_zone >= 0] += n_first
-    findings += _reduced(parts, treated, dose, plans, found, sites)
+    findings += _reduced(parts, treated, given.dose, plans, found, sites)
     findings += _same_group(parts, treated, plans, means.labels, sites)
     zoned = Zoned(
-        parts, can, product, outcome, reason, dose, zone, second, np.where(second_zone >= 0, given.second_dose, 0.0),
-        second_zone, geoms, rules, given.choices,
+        parts, can, product, outcome, reason, given.dose, zone, second, given.second_dose, second_zone,
+        worked.thin, worked.second_thin, geoms, rules, given.choices,
     )  # fmt: skip
     return zoned, findings
 
@@ -231,14 +238,6 @@ def _name_weaker(
         reason[row] = (
             f"it allows {planned[p].label.name} at {dose} at most, weaker than the site's mix, and is not worth another"
         )
-
-
-def _zones(parts: Parts, product: Ints, dose: Floats, rules: Rules) -> tuple[Ints, Bools]:
-    """Zone of each part, numbered without gaps, and the parts that were too thin for one."""
-    zone, thin = drop_slivers(parts, zone_numbers(parts, product, dose), rules.min_width_m, rules.min_area_m2)
-    kept = zone >= 0
-    zone[kept] = np.unique(zone[kept], return_inverse=True)[1].ravel()
-    return zone, thin
 
 
 def _left_over(
