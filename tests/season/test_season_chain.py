@@ -117,10 +117,12 @@ def test_from_walk_to_next_autumn(tmp_path, labels, rig):
     history.to_file(one_file, layer="history")
     for again in (wz.Survey(**layers(), history=history), wz.read_survey(one_file)):
         early = wz.size_job(again, labels, rig, on=FIRST + dt.timedelta(days=10), wind_from=225.0)
-        # Zones come back to the survey's system within a millimetre: the hair between two outlines is a sliver.
+        # Zones come back to the survey's system within a millimetre: the hair between two outlines is a sliver, beside
+        # what was one before.
         waits = area(early, "too soon")
         assert waits == pytest.approx(done.rows["area_m2"].sum(), rel=1e-3)
-        assert waits + area(early, "sliver") == pytest.approx(done.rows["area_m2"].sum(), rel=1e-5)
+        both = done.rows["area_m2"].sum() + area(job, "sliver")
+        assert waits + area(early, "sliver") == pytest.approx(both, rel=1e-5)
         assert area(early, "treated") == 0.0
         reasons = early.ledger.loc[early.ledger["outcome"] == "too soon", "reason"]
         assert reasons.str.contains("opens again on 2025-10-07").all()
@@ -135,7 +137,10 @@ def test_from_walk_to_next_autumn(tmp_path, labels, rig):
         assert planned.visits["latest"].max() <= FIRST + dt.timedelta(days=35)
 
         late = wz.size_job(again, labels, rig, on=dt.date(2025, 10, 7), wind_from=225.0, wind_spread=30.0)
-        assert area(late, "treated") == pytest.approx(area(job, "treated"), rel=1e-5)
+        # A hair of another history can let a thin piece go to its neighbour: ground stays, its outcome may change.
+        ground = [area(each, "treated") + area(each, "sliver") for each in (late, job)]
+        assert ground[0] == pytest.approx(ground[1], rel=1e-5)
+        assert area(late, "treated") == pytest.approx(area(job, "treated"), rel=1e-3)
         assert area(late, "too soon") == 0.0
 
     calendar = vobject.readOne(plan.to_ics(tmp_path / "plan.ics").read_text(encoding="utf-8"))

@@ -39,8 +39,7 @@ def explain(job: Sized) -> pd.DataFrame:
     -------
     DataFrame
         A row for each site, product and pass: ``site``, ``product``, ``pass``, ``area_ft2``, ``why``
-        (sentences). The order that decides is that of `weedzone.zones.choice`: the most ground, preferred products,
-        the most weeds, the best rating, the price, then the fewest products and loads.
+        (sentences). The order that decides is that of `weedzone.zones.choice`.
     """
     view = _View.of(job)
     rows = []

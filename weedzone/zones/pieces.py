@@ -3,8 +3,8 @@
 The treated parts of one product at one dose on a site, across turf, make up connected pieces. A piece is thin if no
 circle as wide as the spray fits in it. Thin and small pieces give each of their parts to the adjoining sound piece's
 product that has the longest common edge and may go there, all at once, again until nothing moves. Nothing is cut: necks
-and tails of a sound piece stay. A zone is one product at one dose on one turf of one site, without the seams between its
-parts. See docs/plan.md.
+and tails of a sound piece stay. A zone is one product at one dose on one turf of one site, without the seams between
+its parts. See docs/plan.md.
 """
 
 from __future__ import annotations
@@ -146,12 +146,16 @@ def hand_over(
         What is still thin or small.
     """
     product, dose = given.product.copy(), given.dose.copy()
+    whole = pieces = _pieces(parts, product, dose, spots, least)
     while True:
-        pieces = _pieces(parts, product, dose, spots, least)
         moved, taker = _takers(parts, pieces, product, dose, able, most)
         if not len(moved):
-            return product, dose, pieces
+            return product, dose, whole
         product[moved], dose[moved] = product[taker], dose[taker]
+        changed = np.isin(parts.site, parts.site[moved])
+        pieces = _pieces(parts, np.where(changed, product, -1), dose, spots, least)
+        for flags, anew in ((whole.poor, pieces.poor), (whole.thin, pieces.thin), (whole.slip, pieces.slip)):
+            flags[changed] = anew[changed]
 
 
 def _pieces(parts: Parts, product: Ints, dose: Floats, spots: tuple[Array, Ints], least: Least) -> _Pieces:
@@ -173,7 +177,9 @@ def _pieces(parts: Parts, product: Ints, dose: Floats, spots: tuple[Array, Ints]
     i = meagre[i]
     other = (i < j) | (proved[j] & (i != j))
     i, j = i[other], j[other]
-    joined = common_edge(geoms[i], geoms[j]) > _EDGE_M
+    joined = _share_a_segment(geoms, i, j)
+    rest = np.flatnonzero(~joined)
+    joined[rest] = common_edge(geoms[i[rest]], geoms[j[rest]]) > _EDGE_M
     label = clusters(len(geoms), i[joined], j[joined])
     doubtful = np.ones(int(label.max()) + 1, dtype=bool)
     doubtful[label[proved]] = False
@@ -187,7 +193,7 @@ def _pieces(parts: Parts, product: Ints, dose: Floats, spots: tuple[Array, Ints]
     lean = _is_thin(whole, least.width_m)
     weak = lean | (shapely.area(whole) < least.area_m2)
     at = np.flatnonzero(weak)
-    kept = _holds_a_spot(whole[at], parts.site[rows[members[first[at]]]], spots, least)
+    kept = _holds_a_spot(whole[at], parts.site[rows[members[first[at]]]], spots)
     weak[at[kept]] = lean[at[kept]] = False
     part = rows[members]
     made.poor[part], made.thin[part], made.slip[part] = (
@@ -212,16 +218,16 @@ def _is_slip(shapes: Array) -> Bools:
     return np.asarray((mean_width(shapes) < _SLIP_M) | (shapely.area(shapes) < _SLIP_M2))
 
 
-def _holds_a_spot(pieces: Array, site: Ints, spots: tuple[Array, Ints], least: Least) -> Bools:
-    """Whether each piece holds the whole of an infestation that was mapped as thin or small as it is."""
+def _holds_a_spot(pieces: Array, site: Ints, spots: tuple[Array, Ints]) -> Bools:
+    """Whether each piece holds the whole of a mapped infestation, which then is as thin or small as the piece."""
     shapes, of = spots
-    small = _is_thin(shapes, least.width_m) | (shapely.area(shapes) < least.area_m2)
-    small &= ~_is_slip(shapes)
-    shapes, of = shapes[small], of[small]
     i, j = pairs(pieces, site, shapes, of)
+    area = shapely.area(shapes) * (1.0 - 1e-6)
+    fits = (area[j] <= shapely.area(pieces)[i]) & ~_is_slip(shapes)[j]
+    i, j = i[fits], j[fits]
     inside = shapely.area(shapely.intersection(pieces[i], shapes[j]))
     holds = np.zeros(len(pieces), dtype=bool)
-    holds[i[inside >= shapely.area(shapes[j]) * (1.0 - 1e-6)]] = True
+    holds[i[inside >= area[j]]] = True
     return holds
 
 
@@ -253,6 +259,24 @@ def _takers(
     _, best = np.unique(pair[order, 0], return_index=True)
     best = order[best]
     return pair[best, 0], j[row[best]]
+
+
+def _share_a_segment(geoms: Array, i: Ints, j: Ints) -> Bools:
+    """Whether each pair has a segment in common, corner for corner, as the pieces of one cut have: proof of an edge."""
+    used = np.unique(np.concatenate([i, j]))
+    xy, of = shapely.get_coordinates(geoms[used], return_index=True)
+    own = of[1:] == of[:-1]
+    start, end = xy[:-1][own], xy[1:][own]
+    long = np.hypot(*(end - start).T) > _EDGE_M
+    start, end, of = start[long], end[long], used[of[:-1][own][long]]
+    turned = (start[:, 0] > end[:, 0]) | ((start[:, 0] == end[:, 0]) & (start[:, 1] > end[:, 1]))
+    segment = np.where(turned[:, np.newaxis], np.hstack([end, start]), np.hstack([start, end]))
+    order = np.lexsort(segment.T)
+    segment, of = segment[order], of[order]
+    twice = np.flatnonzero((segment[1:] == segment[:-1]).all(axis=1))
+    n = len(geoms)
+    shared = np.minimum(of[twice], of[twice + 1]) * n + np.maximum(of[twice], of[twice + 1])
+    return np.isin(np.minimum(i, j) * n + np.maximum(i, j), shared)
 
 
 def common_edge(a: Array, b: Array) -> Floats:
