@@ -13,6 +13,7 @@ ROOT = Path(__file__).parents[1]
 PAGES = (
     "README.md",
     "docs/tour.md",
+    "docs/plan.md",
     "docs/ledger.md",
     "docs/calibration.md",
     "docs/quotes.md",

@@ -13,7 +13,7 @@ import strategies
 import weedzone as wz
 from weedzone.ground import shapes
 from weedzone.sizing import batches as shares
-from weedzone.zones import join as joining
+from weedzone.zones import pieces as joining
 
 SAMPLES = Path(__file__).parents[2] / "sample_sites"
 
