@@ -204,6 +204,54 @@ def test_kml_carries_names_figures_and_shapes(park: wz.Job, tmp_path: Path) -> N
     assert max(shapely.hausdorff_distance(a, b) for a, b in zip(ours, theirs, strict=True)) <= 1e-9
 
 
+@pytest.mark.parametrize(
+    ("place", "rig", "use"),
+    [
+        ("alder_court", "boom", "broadcast"),
+        ("heron_flats", "boom", "broadcast"),
+        ("quince_bend", "backpack", "spot"),
+    ],
+)
+def test_every_sample_in_every_format_holds_only_polygons(
+    tmp_path: Path, place: str, rig: str, use: str
+) -> None:
+    """Read by pyogrio, and by the standard library's JSON and XML with shapely's own areas."""
+    survey = wz.read_survey(SAMPLES / place / "survey.gpkg")
+    labels, sprayer = wz.read_labels(SAMPLES / "labels"), wz.read_rig(SAMPLES / "rigs.toml", rig)
+    job = wz.size_job(survey, labels, sprayer, use=use, on="2026-11-25")
+    job.write(tmp_path, ["gpkg", "parquet", "geojson", "kml"])
+    for name, layer in layers(job).items():
+        wanted = shapely.area(layer.to_crs(4326).geometry.to_numpy())
+        read = {
+            "gpkg": pyogrio.read_dataframe(tmp_path / "job.gpkg", layer=name),
+            "parquet": gpd.read_parquet(tmp_path / f"{name}.parquet"),
+            "geojson": pyogrio.read_dataframe(tmp_path / f"{name}.geojson"),
+            "kml": pyogrio.read_dataframe(tmp_path / f"{name}.kml"),
+        }
+        shapes = {ending: frame.to_crs(4326).geometry.to_numpy() for ending, frame in read.items()}
+        shapes["json"] = [
+            shapely.geometry.shape(feature["geometry"])
+            for feature in json.loads((tmp_path / f"{name}.geojson").read_text(encoding="utf-8"))["features"]
+        ]
+        root = ET.fromstring((tmp_path / f"{name}.kml").read_text(encoding="utf-8"))  # noqa: S314
+        shapes["xml"] = [kml_polygons(mark) for mark in root.iter(f"{KML}Placemark")]
+        for ending, found in shapes.items():
+            assert {shape.geom_type for shape in found} <= {"Polygon", "MultiPolygon"}, ending
+            # A vertex may move by 1e-13 degrees: along 200 m of edge that is a square millimetre.
+            np.testing.assert_allclose(shapely.area(found), wanted, rtol=1e-6, atol=1e-16, err_msg=ending)
+
+
+def kml_polygons(mark: ET.Element) -> shapely.MultiPolygon:
+    parts = []
+    for polygon in mark.iter(f"{KML}Polygon"):
+        rings = [
+            [tuple(map(float, pair.split(","))) for pair in (line.text or "").split()]
+            for line in polygon.iter(f"{KML}coordinates")
+        ]
+        parts.append(shapely.Polygon(rings[0], rings[1:]))
+    return shapely.MultiPolygon(parts)
+
+
 def test_csv_reads_back(park: wz.Job, tmp_path: Path) -> None:
     park.write(tmp_path, ["csv"])
     for name, table in tables(park).items():

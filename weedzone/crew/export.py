@@ -116,8 +116,9 @@ def write_gpkg(layers: Mapping[str, gpd.GeoDataFrame], path: Path) -> None:
 
 
 def write_geojson(layer: gpd.GeoDataFrame, path: Path) -> None:
-    """Write a layer as RFC 7946 asks: WGS 84, right-hand rule, cut at the antimeridian."""
-    _ogr(layer, path, driver="GeoJSON", layer_options=_RFC_7946)
+    """Write a layer as RFC 7946 asks: WGS 84, right-hand rule, cut at the antimeridian, only polygons."""
+    text = json.dumps(_rfc_7946(layer), ensure_ascii=False, allow_nan=False)
+    path.write_text(text.replace('{"type": "Feature",', '\n{"type": "Feature",'), encoding="utf-8")
 
 
 def write_kml(layer: gpd.GeoDataFrame, path: Path) -> None:
@@ -135,7 +136,7 @@ def write_kml(layer: gpd.GeoDataFrame, path: Path) -> None:
         ET.SubElement(schema, "SimpleField", name=name, type=kind)
     folder = ET.SubElement(document, "Folder")
     ET.SubElement(folder, "name").text = path.stem
-    for row, shape in zip(layer[columns].to_dict("records"), _lonlat(layer), strict=True):
+    for row, feature in zip(layer[columns].to_dict("records"), _rfc_7946(layer)["features"], strict=True):
         mark = ET.SubElement(folder, "Placemark")
         ET.SubElement(mark, "name").text = _xml(_name(row))
         ET.SubElement(mark, "description").text = _xml(_words(row))
@@ -143,28 +144,47 @@ def write_kml(layer: gpd.GeoDataFrame, path: Path) -> None:
         for name, value in row.items():
             if value is not None and value == value:  # NaN is not itself
                 ET.SubElement(data, "SimpleData", name=str(name)).text = _xml(str(value))
-        _polygons(mark, shape)
+        _polygons(mark, feature["geometry"])
     ET.ElementTree(root).write(path, encoding="utf-8", xml_declaration=True)
 
 
-def _lonlat(layer: gpd.GeoDataFrame) -> list[Any]:
-    """Shapes as RFC 7946 has them."""
-    if not len(layer):
-        return []
-    cut = io.BytesIO()
-    shapes = gpd.GeoDataFrame(geometry=layer.geometry).assign(row=range(len(layer)))
-    _ogr(shapes, cut, driver="GeoJSON", layer_options=_RFC_7946)
-    return list(gpd.read_file(io.BytesIO(cut.getvalue())).geometry)
+def _rfc_7946(layer: gpd.GeoDataFrame) -> dict[str, Any]:
+    """The layer as a GeoJSON document. What rounding has folded to a line or a point is taken out."""
+    written = io.BytesIO()
+    _ogr(layer, written, driver="GeoJSON", layer_options=_RFC_7946)
+    document: dict[str, Any] = json.loads(written.getvalue().decode("utf-8", "replace"))
+    for feature in document["features"]:
+        rings = [part for part in _parts(feature["geometry"]) if part]
+        feature["geometry"] = (
+            {"type": "Polygon", "coordinates": rings[0]}
+            if len(rings) == 1
+            else {"type": "MultiPolygon", "coordinates": rings}
+            if rings
+            else None
+        )
+    return document
 
 
-def _polygons(mark: ET.Element, shape: Any) -> None:
-    parts = shapely.get_parts(shape)
-    parent = mark if len(parts) == 1 else ET.SubElement(mark, "MultiGeometry")
+def _parts(geometry: Mapping[str, Any] | None) -> list[Any]:
+    """Rings of each polygon, however deep it lies."""
+    match geometry:
+        case {"type": "Polygon", "coordinates": rings}:
+            return [rings]
+        case {"type": "MultiPolygon", "coordinates": parts}:
+            return list(parts)
+        case {"type": "GeometryCollection", "geometries": inner}:
+            return [part for shape in inner for part in _parts(shape)]
+    return []
+
+
+def _polygons(mark: ET.Element, geometry: Mapping[str, Any] | None) -> None:
+    parts = _parts(geometry)
+    parent = ET.SubElement(mark, "MultiGeometry") if len(parts) > 1 else mark
     for part in parts:
         polygon = ET.SubElement(parent, "Polygon")
-        for number, ring in enumerate((part.exterior, *part.interiors)):
+        for number, ring in enumerate(part):
             side = ET.SubElement(polygon, "innerBoundaryIs" if number else "outerBoundaryIs")
-            text = " ".join(f"{x!r},{y!r}" for x, y in ring.coords)
+            text = " ".join(f"{x!r},{y!r}" for x, y in ring)
             ET.SubElement(ET.SubElement(side, "LinearRing"), "coordinates").text = text
 
 
@@ -221,7 +241,7 @@ def write(job: Sized, folder: str | Path, formats: Iterable[str] = ("gpkg", "csv
         - ``gpkg``: ``job.gpkg`` with the layers ``zones``, ``eligible`` and ``ledger`` (`Sized.ground`: every
           part of the infested ground with its outcome), in the survey's CRS.
         - ``geojson``: the three layers, a file each, after RFC 7946: WGS 84 longitude and latitude to thirteen
-          decimals, outer rings anticlockwise, cut at the antimeridian.
+          decimals, outer rings anticlockwise, cut at the antimeridian, polygons only.
         - ``kml``: the same as KML.
         - ``parquet``: the same as GeoParquet, in the survey's CRS; needs pyarrow.
         - ``csv``: ``zones``, ``totals``, ``loads``, ``ledger`` and ``findings`` as tables. Cells that a
