@@ -10,6 +10,7 @@ from typing import Any
 
 from weedzone.base.errors import InputError, WeedzoneError
 from weedzone.base.files import check_place
+from weedzone.base.words import DECIDES
 from weedzone.job import Job, size_job
 from weedzone.kit import USES, Sprayer, Spreader, read_labels, read_policy, read_rig
 from weedzone.survey import read_survey
@@ -37,8 +38,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="weedzone",
-        description="Sprayable area, product, water and tank loads from walked shapes. "
-        "The product label, local rules and a licensed applicator decide.",
+        description=f"Sprayable area, product, water and tank loads from walked shapes. {DECIDES}",
     )
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
 

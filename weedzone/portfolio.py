@@ -30,6 +30,7 @@ from weedzone.base.errors import (
     unknown_options,
 )
 from weedzone.base.units import ACRE_PER_M2, KSQFT_PER_M2
+from weedzone.base.words import DECIDES
 from weedzone.kit import Label
 from weedzone.sizing import Sized, labels_of, size
 from weedzone.survey import Blocks, Survey, block_layers, layers_of, split
@@ -140,7 +141,7 @@ class Portfolio:
             lines += [
                 f"  {row.severity}: {row.layer} {row.feature}: {row.message}" for row in worst.itertuples()
             ]
-        lines += ["", "Follow each product's label; local rules and a licensed applicator decide."]
+        lines += ["", DECIDES]
         return "\n".join(lines)
 
     def __str__(self) -> str:

@@ -219,3 +219,9 @@ def test_a_folder_and_two_labels_of_one_name(tmp_path: Path) -> None:
     write(tmp_path, FULL, "three.toml")
     with pytest.raises(wz.LabelError, match="a second label named 'Demo Amine 38'"):
         read_labels(tmp_path)
+
+
+def test_a_hyphen_in_a_formulation_stays(tmp_path: Path) -> None:
+    path = tmp_path / "label.toml"
+    path.write_text(FULL.replace('formulation = "SL"', 'formulation = "EC-W"'), encoding="utf-8")
+    assert read_label(path).formulation == "EC-W"

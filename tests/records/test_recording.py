@@ -389,9 +389,9 @@ def test_a_record_that_is_partly_a_duplicate_is_refused_whole(job, path):
         ({"date": TODAY + dt.timedelta(days=1)}, "future"),
         ({"date": "2999-01-01"}, "future"),
         ({"start": dt.datetime.now(dt.UTC) + dt.timedelta(hours=30)}, "future"),
-        ({"date": "30.4.2025"}, "no day"),
-        ({"date": "2025-02-30"}, "no day"),
-        ({"date": 20250430}, "no day"),
+        ({"date": "30.4.2025"}, "is no date"),
+        ({"date": "2025-02-30"}, "is no date"),
+        ({"date": 20250430}, "is no date"),
         ({"start": "11:00", "end": "10:00"}, "before the start"),
         (
             {"start": "2025-04-30T11:00-05:00", "end": "2025-04-30T10:30-06:00", "date": "2025-04-29"},

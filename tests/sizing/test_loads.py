@@ -16,9 +16,10 @@ from plots import label, lawn, place, size, survey
 
 import weedzone as wz
 from weedzone.base.errors import InputError
+from weedzone.base.units import PRODUCT_UNIT
 from weedzone.crew.work_order import load_plan, rig_changes, spare_ground
 from weedzone.kit.rig_file import make_rig
-from weedzone.sizing.loads import PRODUCT_UNIT, served, split_loads
+from weedzone.sizing.loads import served, split_loads
 
 TOTALS = st.lists(st.floats(1e-4, 1e4), min_size=1, max_size=12)
 SPOT = '[[rate]]\nuse = "spot"\nmix = "2 fl oz/gal"\nvolume = "1 gal/ksqft"\n'

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ from typing import Any, NoReturn
 from weedzone.base.errors import InputError, WeedzoneError, path_given
 from weedzone.base.names import nearest
 from weedzone.base.units import parse_range, to_si
+from weedzone.base.words import as_date
 
 MAX_BYTES = 2_000_000
 
@@ -82,8 +84,10 @@ class Table:
                 )
 
     def text(self, key: str, default: str | None = None) -> str:
-        """Text of a key; required when there is no default."""
-        value = self.values.get(key, default)
+        """Text of a key; required when there is no default, which may be empty."""
+        if key not in self.values and default is not None:
+            return default
+        value = self.values.get(key)
         if value is None:
             self.fail(key, "missing", "give it as text")
         if not isinstance(value, str) or not value.strip():
@@ -134,6 +138,22 @@ class Table:
         if key not in self.values:
             return None
         return parse_range(self.values[key], kind, form=form, field=self.field(key), file=self.file)
+
+    def date(self, key: str) -> dt.date | None:
+        """Calendar date of a key, or None when the key is missing."""
+        if key not in self.values:
+            return None
+        date = as_date(self.values[key])
+        if date is None:
+            self.fail(key, "this must be a date", f"write {key} = 2026-04-01")
+        return date
+
+    def required(self, key: str, kind: str, example: str, *, form: str | None = None) -> float:
+        """Quantity of a key in SI that must be there."""
+        value = self.si(key, kind, form=form)
+        if value is None:
+            self.fail(key, "missing", f"write {key} = {example}")
+        return value
 
     def table(self, key: str) -> Table:
         """Table below a key; empty when missing."""

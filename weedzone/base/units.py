@@ -35,6 +35,7 @@ from weedzone.base.unit_table import (
 __all__ = [
     "ACRE_PER_M2",
     "FLOZ_PER_L",
+    "FORM_OF_UNIT",
     "FT2_PER_M2",
     "FT_PER_M",
     "GAL_PER_L",
@@ -42,14 +43,22 @@ __all__ = [
     "KSQFT_PER_M2",
     "LB_PER_KG",
     "OZ_PER_KG",
+    "PRODUCT_UNIT",
+    "UNIT_PER_SI",
     "convert",
     "parse",
     "parse_range",
     "quantity",
     "registry",
+    "scale",
     "show",
     "to_si",
 ]
+
+PRODUCT_UNIT = {"liquid": ("fl oz", FLOZ_PER_L), "dry": ("oz", OZ_PER_KG), "granule": ("lb", LB_PER_KG)}
+"""Unit in which tables give a product of each form, and how many of it go into one SI unit (L or kg)."""
+UNIT_PER_SI = dict(PRODUCT_UNIT.values())
+FORM_OF_UNIT = {unit: form for form, (unit, _) in PRODUCT_UNIT.items()}
 
 _ABSOLUTE_ZERO_C = -273.15
 # Only these may speak of active ingredient ("lb ai/acre", "lb ae/gal"); the others are of the product.
@@ -187,6 +196,32 @@ def convert(value_si: float, kind: str, unit: str, *, form: str | None = None) -
         raise UnitError(f"{printable(unit)} is not a unit of {kind}")
     zero = float(part.unit.zero) if kind == "temperature" else 0.0
     return value_si / float(part.size) + zero
+
+
+def scale(unit: str, into: str) -> tuple[float, float]:
+    """Factor and offset that take a plain number of one unit to another, for whole columns.
+
+    Parameters
+    ----------
+    unit, into : str
+        Accepted spellings of one dimension.
+
+    Raises
+    ------
+    UnitError
+        Units of two dimensions.
+
+    Examples
+    --------
+    >>> factor, offset = scale("degF", "degC")
+    >>> round(212 * factor + offset, 9)
+    100.0
+    """
+    given, wanted = unit_part(unit), unit_part(into)
+    if given.dim != wanted.dim:
+        raise UnitError(f"{printable(unit)} is no unit of {_words(wanted.dim)}")
+    factor = given.size / wanted.size
+    return float(factor), float(wanted.unit.zero - given.unit.zero * factor)
 
 
 def show(value_si: float, kind: str, system: str = "us", *, form: str | None = None) -> str:

@@ -1,4 +1,4 @@
-"""Amounts as a person measures them: "1 gal 2 qt 3 1/2 fl oz", "440 mL", "1 lb 3 oz".
+"""Amounts as a person measures them: "1 gal 2 qt 3 1/2 fl oz", "440 mL", "1 lb 3 oz"; areas; and dates, both ways.
 
 Every amount is rounded once, to a whole number of steps of the measure, and printed exactly as rounded.
 
@@ -9,11 +9,15 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import re
 import unicodedata
 from fractions import Fraction
 from math import ceil, floor, log10
 
-from weedzone.base.errors import UnitError
+import numpy as np
+import pandas as pd
+
+from weedzone.base.errors import InputError, UnitError, kind_of
 from weedzone.base.unit_table import FT2_PER_M2, GALLON_L, POUND_KG
 
 _FLOZ_L = GALLON_L / 128
@@ -222,6 +226,60 @@ def day_text(day: dt.date) -> str:
     return f"{day.day} {day:%B %Y}"
 
 
+_DATE = re.compile(r"(\d{4}-\d{2}-\d{2})(?:[T ]\d{1,2}:\d{2}.*)?", re.ASCII)
+_YEARS = range(1900, 3000)
+DATE_FORM = "write it as 2026-05-10"
+
+
+def as_date(value: object) -> dt.date | None:
+    """The calendar date that a value means, or None where it means none.
+
+    Parameters
+    ----------
+    value : object
+        A date, a datetime of any library, or text: ``2026-05-10``, with or without a time of day, of which only the
+        date as written counts. No other form is read: of weeks and days of a year nobody is sure.
+
+    Examples
+    --------
+    >>> as_date("2026-05-10 14:30")
+    datetime.date(2026, 5, 10)
+    >>> as_date("2026-W21-3") is None
+    True
+    """
+    if isinstance(value, np.datetime64):
+        value = pd.Timestamp(value)
+    if isinstance(value, str) and (match := _DATE.fullmatch(value.strip())):
+        try:
+            value = dt.date.fromisoformat(match[1])
+        except ValueError:
+            return None
+    if value is pd.NaT or not isinstance(value, dt.date):
+        return None
+    date = value.date() if isinstance(value, dt.datetime) else value
+    return date if date.year in _YEARS else None
+
+
+def read_date(value: object, field: str, *, file: str | None = None) -> dt.date:
+    """Read a calendar date; see `as_date` for what is taken.
+
+    Parameters
+    ----------
+    value : object
+    field, file : str
+        Named in the error.
+
+    Raises
+    ------
+    InputError
+        No date, not on the calendar, or a year before 1900 or after 2999.
+    """
+    date = as_date(value)
+    if date is None:
+        raise InputError(f"{kind_of(value)} is no date", field=field, file=file, mend=DATE_FORM)
+    return date
+
+
 def plain_line(text: object, longest: int = 400) -> str:
     """Make a user's text one line of at most `longest` letters that steers neither a terminal nor a page.
 
@@ -235,6 +293,9 @@ def plain_line(text: object, longest: int = 400) -> str:
     line = " ".join(kept.split())
     return line if len(line) <= longest else f"{line[: longest - 1]}…"
 
+
+DECIDES = "The product label is the law; it, local rules and licensed practice decide."
+"""Who decides, in one sentence, for whatever has no room for all cautions."""
 
 CAUTIONS: tuple[str, ...] = (
     "Read and follow the product label: it is the law, and it comes before this sheet.",

@@ -16,7 +16,7 @@ import pandas as pd
 from weedzone.base.errors import InputError, path_given, refuse_unless
 from weedzone.base.files import file_names, place
 from weedzone.base.names import nearest
-from weedzone.base.words import day_text, ground_pair, plain_line
+from weedzone.base.words import day_text, ground_pair, plain_line, read_date
 from weedzone.crew.sheet_loads import page
 from weedzone.crew.work_order import poured
 from weedzone.sizing import Sized, check_job, size_text
@@ -105,16 +105,7 @@ def _sites(job: Sized, site: str | Iterable[str] | None) -> list[str]:
 
 
 def _day(job: Sized, date: dt.date | str | None) -> dt.date:
-    if date is None:
-        return job.on
-    if isinstance(date, dt.datetime):
-        return date.date()
-    if isinstance(date, dt.date):
-        return date
-    try:
-        return dt.date.fromisoformat(date)
-    except (ValueError, TypeError):
-        raise InputError(f"{date!r} is no date", field="date", mend="write it as 2026-05-10") from None
+    return job.on if date is None else read_date(date, "date")
 
 
 def _sheet(job: Sized, site: str, day: dt.date, system: str, made: pd.DataFrame) -> str:

@@ -17,9 +17,9 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 
 from weedzone.base.errors import InputError
 from weedzone.base.names import nearest
-from weedzone.base.units import to_si
+from weedzone.base.units import PRODUCT_UNIT, to_si
 from weedzone.kit import Sprayer
-from weedzone.sizing import PRODUCT_UNIT, Sized, check_job
+from weedzone.sizing import Sized, check_job
 
 Containers = Mapping[str, Sequence[str] | Mapping[str, float]]
 _NEARLY = 1e-6  # share of what is needed by which a container may be short of it

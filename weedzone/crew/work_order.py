@@ -14,13 +14,12 @@ import pandas as pd
 import shapely
 
 from weedzone.base.errors import InputError
-from weedzone.base.units import FT2_PER_M2, GAL_PER_L
+from weedzone.base.units import FT2_PER_M2, GAL_PER_L, PRODUCT_UNIT
 from weedzone.ground.frame import to_degrees
 from weedzone.ground.overlay import cut
 from weedzone.ground.shapes import Array, Ints, areal
 from weedzone.kit import Spreader
 from weedzone.sizing import (
-    PRODUCT_UNIT,
     Pour,
     Sized,
     at_start,

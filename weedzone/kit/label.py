@@ -96,6 +96,8 @@ class Label:
         The first one is what the general limits speak of.
     tolerant : frozenset of str
     caution : mapping of turf to warning
+    caution_dose : mapping of turf to dose [L/m2 or kg/m2]
+        Most product on turf with a caution that carries its own dose; the low end of a rate's range without one.
     weeds : mapping of weed to rating (``good``, ``fair``, ``poor``)
     rates : tuple of Rate
     adjuvants : tuple of Adjuvant
@@ -138,6 +140,7 @@ class Label:
     calendar_year: bool = False
     buffers_m: Mapping[str, float] = field(default_factory=dict)
     use_buffers_m: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    caution_dose: Mapping[str, float] = field(default_factory=dict)
     downwind_m: Mapping[str, float] = field(default_factory=dict)
     downwind_spread_deg: float | None = None
     weather: Weather = field(default_factory=Weather)

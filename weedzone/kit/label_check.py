@@ -8,17 +8,12 @@ from pathlib import Path
 import pandas as pd
 
 from weedzone.base.errors import Finding
-from weedzone.base.units import convert, show
+from weedzone.base.units import PRODUCT_UNIT, convert, show
 from weedzone.kit.label import SLACK, YEAR_DAYS, Label, Limits, Rate, doubts, most_per_application
 from weedzone.kit.label_file import read_label
 
 SEASON_DAYS = 245  # March to October; common practice, no source
 STRONGEST_KG_PER_L = 1.2  # about 10 lb/gal; no liquid of the trade is stronger: common practice, no source
-_PER = {
-    "liquid": ("fl oz/acre", "fl oz/ksqft"),
-    "dry": ("oz/acre", "oz/ksqft"),
-    "granule": ("lb/acre", "lb/ksqft"),
-}
 _CAUTION = "A working copy, not the label: the product label is the law, and decides wherever the two differ."
 
 
@@ -78,7 +73,8 @@ def table(label: Label) -> pd.DataFrame:
     rows = []
     for rate in label.rates:
         for end, dose, volumes in doses(rate):
-            acre, ksqft = _PER[label.form]
+            unit = PRODUCT_UNIT[label.form][0]
+            acre, ksqft = f"{unit}/acre", f"{unit}/ksqft"
             known = not math.isnan(dose)
             mix = (
                 "" if rate.mix is None else show(rate.mix[-1 if end == "high" else 0], "mix", form=label.form)
@@ -124,7 +120,10 @@ def text(label: Label, found: list[Finding] | None = None) -> str:
         f"signal word: {label.signal_word}; re-entry: {label.reentry}",
         f"active: {actives or 'none given'}",
         f"turf: {', '.join(sorted(label.tolerant)) or 'none'}"
-        + "".join(f"; caution on {turf}: {why}" for turf, why in sorted(label.caution.items())),
+        + "".join(
+            f"; caution on {turf}: {why}{_own_dose(label, turf)}"
+            for turf, why in sorted(label.caution.items())
+        ),
         f"weeds: {', '.join(f'{weed} {mark}' for weed, mark in sorted(label.weeds.items())) or 'none'}",
         "",
         table(label).to_string(index=False, na_rep="-", float_format=lambda number: f"{number:.4g}"),
@@ -136,6 +135,11 @@ def text(label: Label, found: list[Finding] | None = None) -> str:
     lines.append("")
     lines += [f"{one.severity}: {one.feature}: {one.message}" for one in rows] or ["no contradiction found"]
     return "\n".join([*lines, "", _CAUTION])
+
+
+def _own_dose(label: Label, turf: str) -> str:
+    dose = label.caution_dose.get(turf)
+    return "" if dose is None else f" (at most {show(dose, 'dose', form=label.form)})"
 
 
 def _limit_lines(label: Label) -> list[str]:
@@ -274,6 +278,13 @@ def _other_findings(label: Label) -> list[Finding]:
         out.append(
             Finding("error", "labels", "[[active]]", f"actives make up {100 * whole:.0f} % of the product")
         )
+    highest = max(
+        (dose for rate in label.rates for _, dose, _ in doses(rate) if not math.isnan(dose)), default=math.inf
+    )
+    for turf, dose in label.caution_dose.items():
+        if dose > highest * SLACK:
+            message = f"the dose on {turf} is above every rate: the caution changes nothing; check"
+            out.append(Finding("warning", "labels", "[turf] caution", message))
     weather = label.weather
     low, high = weather.wind_min_mps, weather.wind_max_mps
     if low is not None and high is not None and low >= high:

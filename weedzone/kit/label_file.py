@@ -100,19 +100,17 @@ def read_label(path: str | Path) -> Label:
     top.only(_KEYS)
     form = top.choice("form", FORMS)
     actives = _actives(top, form)
-    tolerant, caution = _turf(top)
     limits = top.table("limits")
     return Label(
         name=top.text("name"),
         form=form,
-        formulation=top.text("formulation", "-").replace("-", ""),
+        formulation=top.text("formulation", ""),
         registration=top.text("registration", "not given"),
         signal_word=top.text("signal_word", "not given"),
         ppe=top.texts("ppe"),
         reentry=top.text("reentry", "as the product label says"),
         actives=actives,
-        tolerant=tolerant,
-        caution=caution,
+        **_turf(top, form),
         weeds=_weeds(top),
         rates=_rates(top, form),
         adjuvants=_adjuvants(top),
@@ -123,7 +121,7 @@ def read_label(path: str | Path) -> Label:
         **_buffers(top),
         weather=_weather(top.table("weather")),
         hints={key: top.table("hints").text(key) for key in top.table("hints").values},
-        analysis=top.text("analysis", "-").strip("-"),
+        analysis=top.text("analysis", ""),
         file=str(path),
     )
 
@@ -147,13 +145,25 @@ def _actives(top: Table, form: str) -> tuple[Active, ...]:
     return tuple(found)
 
 
-def _turf(top: Table) -> tuple[frozenset[str], dict[str, str]]:
+def _turf(top: Table, form: str) -> dict[str, Any]:
     table = top.table("turf")
     table.only(("tolerant", "caution"))
     warned = table.table("caution")
-    caution = {chief_name(name, "turf"): warned.text(name) for name in warned.values}
+    caution: dict[str, str] = {}
+    doses: dict[str, float] = {}
+    for name, value in warned.values.items():
+        turf = chief_name(name, "turf")
+        if not isinstance(value, Mapping):
+            caution[turf] = warned.text(name)
+            continue
+        own = warned.table(name)
+        own.only(("note", "dose"))
+        caution[turf] = own.text("note")
+        dose = own.si("dose", "dose", form=form)
+        if dose is not None:  # two spellings of one turf: the lower dose holds
+            doses[turf] = min(dose, doses.get(turf, dose))
     tolerant = frozenset(chief_name(name, "turf") for name in table.texts("tolerant"))
-    return tolerant - set(caution), caution
+    return {"tolerant": tolerant - set(caution), "caution": caution, "caution_dose": doses}
 
 
 def _weeds(top: Table) -> dict[str, str]:

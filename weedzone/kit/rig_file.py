@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -106,7 +105,7 @@ def _rig(table: Table, name: str) -> Sprayer | Spreader:
         "swath_m": table.si("swath", "length"),
         "pattern_m": table.si("pattern", "length"),
         "pace_mps": table.si("pace", "speed"),
-        "calibrated": _date(table, "calibrated") or _date(table.table("calibration"), "date"),
+        "calibrated": table.date("calibrated") or table.table("calibration").date("date"),
         "calibration": figures,
         "scale_kg": table.si("scale", "mass"),
         **_measure(table),
@@ -114,7 +113,7 @@ def _rig(table: Table, name: str) -> Sprayer | Spreader:
     rig: Sprayer | Spreader
     if kind == "spreader":
         rig = Spreader(
-            hopper_kg=_required(table, "hopper", "mass", "50 lb"),
+            hopper_kg=table.required("hopper", "mass", '"50 lb"'),
             unusable_kg=table.si("unusable", "mass", allow_zero=True) or 0.0,
             largest_fill_kg=table.si("largest_fill", "mass"),
             rate_kg_per_m2=table.si("rate", "mass_per_area"),
@@ -123,7 +122,7 @@ def _rig(table: Table, name: str) -> Sprayer | Spreader:
         left = rig.load_kg
     else:
         rig = Sprayer(
-            tank_L=_required(table, "tank", "volume", "4 gal"),
+            tank_L=table.required("tank", "volume", '"4 gal"'),
             carrier_L_per_m2=table.si("carrier", "volume_per_area"),
             unusable_L=table.si("unusable", "volume", allow_zero=True) or 0.0,
             priming_L=table.si("priming", "volume", allow_zero=True) or 0.0,
@@ -202,13 +201,6 @@ def _extras(table: Table) -> tuple[Extra, ...]:
     return tuple(found)
 
 
-def _required(table: Table, key: str, kind: str, example: str) -> float:
-    value = table.si(key, kind)
-    if value is None:
-        table.fail(key, "missing", f'write {key} = "{example}"')
-    return value
-
-
 def _measure(table: Table) -> dict[str, Any]:
     if "measure" not in table.values:
         return {}
@@ -220,17 +212,3 @@ def _measure(table: Table) -> dict[str, Any]:
         return {"measure": table.si("measure", "mass"), "measure_kind": "mass"}
     except UnitError:
         table.fail("measure", "this must be a volume or a mass", 'write measure = "0.25 fl oz" or "1 g"')
-
-
-def _date(table: Table, key: str) -> dt.date | None:
-    value = table.values.get(key)
-    if value is None:
-        return None
-    if isinstance(value, dt.datetime):
-        return value.date()
-    if isinstance(value, dt.date):
-        return value
-    try:
-        return dt.date.fromisoformat(str(value))
-    except ValueError:
-        table.fail(key, "this must be a date", f"write {key} = 2026-04-01")

@@ -14,7 +14,7 @@ from matplotlib.path import Path
 
 from weedzone.base.names import plain
 from weedzone.base.units import FT2_PER_M2
-from weedzone.base.words import area, plain_line
+from weedzone.base.words import DECIDES, area, plain_line
 from weedzone.ground.shapes import Array, Floats
 from weedzone.zones import OUTCOMES
 
@@ -47,7 +47,7 @@ BUFFER_FILL = "#F0DCD3"
 BUFFER_DASHES = ((4.0, 2.0), (1.0, 1.5), (6.0, 1.5, 1.0, 1.5), (2.0, 1.0), (8.0, 2.0), (3.0, 1.0, 1.0, 1.0))
 USE_WORDS = {"spot": "spot spraying", "broadcast": "broadcast spraying", "granular": "granules"}
 CAUTIONS = (
-    "Follow the product label; it and local rules decide, and a licensed applicator answers for the work.",
+    f"Follow the product label. {DECIDES}",
     "Wear the protective equipment it names. Keep people and pets off until dry, or as long as it says.",
 )
 

@@ -19,14 +19,13 @@ import scipy.optimize
 from weedzone.base.errors import InputError
 from weedzone.base.money import deal, percent, rounded
 from weedzone.base.names import plain
-from weedzone.base.units import FLOZ_PER_L, LB_PER_KG, OZ_PER_KG, convert, show
+from weedzone.base.units import FLOZ_PER_L, UNIT_PER_SI, convert, show
 from weedzone.kit import Label
 from weedzone.quotes.prices import Container, Discount, Prices
 from weedzone.quotes.visits import SiteVisit
 
 KINDS = ("material", "service")
 _QUANTITY, _PRICE = Decimal("0.0001"), Decimal("0.000001")
-_PER_SI = {"fl oz": FLOZ_PER_L, "oz": OZ_PER_KG, "lb": LB_PER_KG}
 ROUNDING = (
     "Each line is its quantity times its unit price, rounded to the smallest coin, halves up; totals are the sums "
     "of the lines."
@@ -220,7 +219,9 @@ def _material(write: Writer, one: Material, prices: Prices, shared: tuple[Decima
         write.add(one.name, "material", Decimal(1), "share", *shared)
         return
     sold = prices.containers[plain(one.name)][0]
-    per_unit = _five_figures(sold.price / rounded(Decimal(repr(sold.content * _PER_SI[one.unit])), _PRICE))
+    per_unit = _five_figures(
+        sold.price / rounded(Decimal(repr(sold.content * UNIT_PER_SI[one.unit])), _PRICE)
+    )
     with_it = "" if one.name == one.product else f", added to {one.product}"
     write.add(
         one.name,
@@ -337,7 +338,7 @@ def _containers(
     found = {}
     for name, mine in uses.items():
         unit, need = mine[0][2].unit, sum(one.amount for _, _, one in mine)
-        bought, words = cheapest(prices.containers[name], need / _PER_SI[unit])
+        bought, words = cheapest(prices.containers[name], need / UNIT_PER_SI[unit])
         dealt = deal(rounded(bought, coin), [one.amount for _, _, one in mine], coin)
         for (at, number, one), part in zip(mine, dealt, strict=True):
             basis = f"{one.amount:.4g} of {need:.4g} {unit} used out of {words}, whole containers"

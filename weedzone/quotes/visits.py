@@ -12,11 +12,11 @@ import numpy as np
 
 from weedzone.base.errors import Finding, InputError
 from weedzone.base.money import percent
-from weedzone.base.units import FT2_PER_M2
+from weedzone.base.units import FT2_PER_M2, PRODUCT_UNIT
 from weedzone.ground.shapes import Floats
 from weedzone.quotes.labour import Minutes, Walk, spraying_min
 from weedzone.quotes.prices import FollowUp, Prices, follow_up
-from weedzone.sizing import PRODUCT_UNIT, Sized, amounts, carried, split_loads
+from weedzone.sizing import Sized, amounts, carried, split_loads
 from weedzone.zones import Application, state
 
 

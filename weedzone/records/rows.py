@@ -15,11 +15,10 @@ from weedzone.base.errors import Finding, InputError
 from weedzone.records.told import absent, text_of
 
 _GEOD = Geod(ellps="WGS84")
-_FORM_OF_UNIT = {"fl oz": "liquid", "oz": "dry", "lb": "granule"}
-_AMOUNT = {"liquid": ("volume", "fl oz"), "dry": ("mass", "oz"), "granule": ("mass", "lb")}
-UNIT_OF_FORM = {form: unit for form, (_, unit) in _AMOUNT.items()}
-_DOSE_UNIT = {"liquid": "fl oz/ksqft", "dry": "oz/ksqft", "granule": "lb/ksqft"}
-_MIX_UNIT = {"liquid": "fl oz/gal", "dry": "oz/gal"}
+UNIT_OF_FORM = {form: unit for form, (unit, _) in units.PRODUCT_UNIT.items()}
+_AMOUNT = {form: ("volume" if form == "liquid" else "mass", unit) for form, unit in UNIT_OF_FORM.items()}
+_DOSE_UNIT = {form: f"{unit}/ksqft" for form, unit in UNIT_OF_FORM.items()}
+_MIX_UNIT = {form: f"{unit}/gal" for form, unit in UNIT_OF_FORM.items() if form != "granule"}
 _ROUNDING = 1e-6
 AS_THE_SHEET = "amounts as the mix sheet planned them"
 
@@ -269,7 +268,7 @@ def _above_label(plan: Any, plot: Mapping[str, Any], place: str) -> list[Finding
 
 def _form(job: Any, zone: Mapping[str, Any]) -> str:
     label = job.labels.get(zone["product"]) if getattr(job, "labels", None) else None
-    return label.form if label is not None else _FORM_OF_UNIT[zone["product_unit"]]
+    return label.form if label is not None else units.FORM_OF_UNIT[zone["product_unit"]]
 
 
 def _planned(zone: Mapping[str, Any]) -> str:

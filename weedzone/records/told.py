@@ -11,6 +11,7 @@ import pandas as pd
 
 from weedzone.base import units
 from weedzone.base.errors import InputError
+from weedzone.base.words import read_date
 
 Moment = dt.datetime | dt.time | None
 
@@ -126,7 +127,7 @@ def day_of(date: object, start: Moment, planned: object) -> dt.date:
     told = next((value for value in (date, of_start, planned) if not absent(value)), None)
     if told is None:
         raise InputError("the day of the application is not given", field="date", mend=_DAY_FORM)
-    day = _day(told)
+    day = read_date(told, "date")
     if of_start and of_start != day:
         raise InputError(f"the start is on {of_start}, the record on {day}", field="start", mend=_DAY_FORM)
     if day > dt.date.today():
@@ -134,20 +135,6 @@ def day_of(date: object, start: Moment, planned: object) -> dt.date:
             f"{day} is in the future", field="date", mend="record what was done, when it is done"
         )
     return day
-
-
-def _day(value: object) -> dt.date:
-    if isinstance(value, dt.datetime):
-        return value.date()
-    if isinstance(value, dt.date):
-        return value
-    try:
-        text = str(value).strip()
-        if not re.fullmatch(r"\d{4}-\d{2}-\d{2}([T ].*)?", text):
-            raise ValueError(text)
-        return dt.date.fromisoformat(text[:10])
-    except ValueError as fault:
-        raise InputError(f"{value!r} is no day", field="date", mend=_DAY_FORM) from fault
 
 
 def clock(day: dt.date, start: Moment, end: Moment) -> dict[str, str | None]:

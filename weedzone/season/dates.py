@@ -13,11 +13,10 @@ import numpy as np
 import pandas as pd
 
 from weedzone.base.errors import InputError
-from weedzone.base.units import to_si
+from weedzone.base.units import scale, to_si
+from weedzone.base.words import read_date
 
-_ISO = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _MONTH_DAY = re.compile(r"(\d{2})-(\d{2})", re.ASCII)
-_YEARS = (1900, 2200)
 
 
 @dataclass(frozen=True, order=True)
@@ -30,20 +29,6 @@ class MonthDay:
     def __str__(self) -> str:
         """As it was written."""
         return f"{self.month:02d}-{self.day:02d}"
-
-
-def read_date(value: object, field: str) -> dt.date:
-    """A calendar day; of a time of day only the date as written, in its own zone, counts.
-
-    Raises
-    ------
-    InputError
-        No date, not on the calendar, or no year of our time.
-    """
-    found = _date_of(value)
-    if found is None or not _YEARS[0] <= found.year <= _YEARS[1]:
-        raise InputError(f"{_short(value)} is no date", field=field, mend="write it as 2026-05-10")
-    return found
 
 
 def read_day_of_year(value: object, field: str) -> dt.date | MonthDay:
@@ -76,29 +61,12 @@ def day_in(day: dt.date | MonthDay, year: int) -> dt.date:
         return dt.date(year, day.month, day.day - 1)
 
 
-def _date_of(value: object) -> dt.date | None:
-    if isinstance(value, np.datetime64):
-        value = pd.Timestamp(value)
-    if value is pd.NaT:
-        return None
-    if isinstance(value, dt.datetime):
-        return value.date()
-    if isinstance(value, dt.date):
-        return value
-    if isinstance(value, str) and _ISO.fullmatch(value.strip()):
-        try:
-            return dt.date.fromisoformat(value.strip())
-        except ValueError:
-            return None
-    return None
-
-
 def _short(value: object) -> str:
     return repr(value)[:60]
 
 
 _F_PER_C = 1.8
-_KINDS = {"c": (1.0, 0.0), "f": (5 / 9, -160 / 9)}
+_KINDS = {"c": (1.0, 0.0), "f": scale("degF", "degC")}
 _LOW = ("temp_min", "tmin", "min_temp", "low")
 _HIGH = ("temp_max", "tmax", "max_temp", "high")
 _POSSIBLE_C = (-90.0, 60.0)  # records on land are -89.2 and 56.7 degC (World Meteorological Organization)

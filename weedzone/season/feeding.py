@@ -19,8 +19,9 @@ from typing import Any
 
 from weedzone.base.errors import Finding, InputError, UnitError
 from weedzone.base.units import convert, quantity, to_si
+from weedzone.base.words import read_date
 from weedzone.kit import SINGLE_NITROGEN, Analysis, analysis
-from weedzone.kit.calibration import Measure, day, read_si, usable
+from weedzone.kit.calibration import Measure, read_si, usable
 
 ROUNDING = 1e-9
 """Share by which floats of the same figure may differ."""
@@ -216,7 +217,7 @@ def feed(
         nitrogen_kg_per_m2=nitrogen_kg,
         phosphate_kg_per_m2=rate * grade.phosphate,
         potash_kg_per_m2=rate * grade.potash,
-        on=None if on is None else day(on, "on"),
+        on=None if on is None else read_date(on, "on"),
     )
 
 
@@ -284,7 +285,7 @@ def feeding_plan(
     yearly_kg = read_si(yearly, "mass_per_area", "yearly")
     count = whole(yearly_kg / read_si(single, "mass_per_area", "single"))
     days = (
-        sorted(day(one, "dates") for one in dates)
+        sorted(read_date(one, "dates") for one in dates)
         if dates is not None
         else _cool_season_days(year or 0, count)
     )

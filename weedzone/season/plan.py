@@ -13,10 +13,10 @@ import pandas as pd
 
 from weedzone.base.errors import Finding, InputError, findings_table
 from weedzone.base.files import place_file, write_csv
-from weedzone.base.words import CAUTIONS
+from weedzone.base.words import CAUTIONS, read_date
 from weedzone.ground.shapes import Bools
 from weedzone.season.calendar import seed_reminders
-from weedzone.season.dates import DegreeDays, degree_days, read_date, read_temperatures
+from weedzone.season.dates import DegreeDays, degree_days, read_temperatures
 from weedzone.season.patches import patches_of
 from weedzone.season.spans import Frame, frost_free, read_by_weed, read_spans, span_days
 from weedzone.season.steps import FOLLOW_UP_DAYS, Season, begin, follow, keep_to

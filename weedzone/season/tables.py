@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 
 from weedzone.base.errors import Finding
-from weedzone.base.units import FT2_PER_M2, GAL_PER_L, show
+from weedzone.base.units import FT2_PER_M2, GAL_PER_L, PRODUCT_UNIT, show
 from weedzone.kit import SLACK
 from weedzone.season.patches import Closed, Patch, Stop, Track
 from weedzone.season.steps import FOLLOW_UP_DAYS, Season
-from weedzone.sizing import PRODUCT_UNIT, Sized, amounts
+from weedzone.sizing import Sized, amounts
 from weedzone.zones import group_hint
 
 NO_ZONE = "ground treated before"

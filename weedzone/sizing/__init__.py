@@ -7,7 +7,7 @@ from weedzone.sizing.all_turf import feed_label, whole_ground, whole_turf
 from weedzone.sizing.allowances import allowance
 from weedzone.sizing.arguments import check_wind, checked, labels_of
 from weedzone.sizing.explained import explain
-from weedzone.sizing.loads import PRODUCT_UNIT, amounts, at_start, carried, on_the_measure, split_loads
+from weedzone.sizing.loads import amounts, at_start, carried, on_the_measure, split_loads
 from weedzone.sizing.pours import (
     Pour,
     added,
@@ -25,7 +25,6 @@ from weedzone.sizing.run import Sized, check_job, size
 from weedzone.sizing.tables import frame_of, zone_order
 
 __all__ = [
-    "PRODUCT_UNIT",
     "Pour",
     "Sized",
     "added",

@@ -12,6 +12,7 @@ import numpy as np
 from weedzone.base.errors import Finding, InputError, LabelError, kind_of, refuse_unless
 from weedzone.base.names import chief_name, nearest
 from weedzone.base.units import to_si
+from weedzone.base.words import read_date
 from weedzone.kit import Label, Rig
 from weedzone.survey import Survey
 
@@ -92,14 +93,7 @@ def day_of(on: dt.date | str | None, survey: Survey) -> tuple[dt.date, list[Find
         if survey.history is None:
             return today, []
         return today, [Finding("note", "history", "", f"past applications are held against today, {today}")]
-    if isinstance(on, dt.datetime):
-        return on.date(), []
-    if isinstance(on, dt.date):
-        return on, []
-    try:
-        return dt.date.fromisoformat(on), []
-    except (ValueError, TypeError):
-        raise InputError(f"{on!r} is no date", field="on", mend="write it as 2026-05-10") from None
+    return read_date(on, "on"), []
 
 
 def at_hand(

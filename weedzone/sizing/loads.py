@@ -11,13 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from weedzone.base.errors import RigError
-from weedzone.base.units import FLOZ_PER_L, LB_PER_KG, OZ_PER_KG
 from weedzone.ground.shapes import Bools, Floats, Ints
 from weedzone.kit import Spreader
 from weedzone.zones import Plan, Rig
-
-PRODUCT_UNIT = {"liquid": ("fl oz", FLOZ_PER_L), "dry": ("oz", OZ_PER_KG), "granule": ("lb", LB_PER_KG)}
-
 
 COARSE = 0.95
 _NEARLY = 1e-9  # part of a step that is rounding noise of the floats

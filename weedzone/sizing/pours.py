@@ -14,7 +14,7 @@ from typing import Any
 
 import pandas as pd
 
-from weedzone.base.units import FLOZ_PER_L, GAL_PER_L, LB_PER_KG, OZ_PER_KG
+from weedzone.base.units import FORM_OF_UNIT, GAL_PER_L, LB_PER_KG, UNIT_PER_SI
 from weedzone.base.words import (
     pour,
     pour_step_L,
@@ -27,8 +27,6 @@ from weedzone.zones import Rig
 
 _FAINT, _SLIGHT = 1e-3, 1e-2  # [L or kg]
 _COLUMN_LEAST = {"us": 0.01, "metric": 0.1}
-_FORMS = {"fl oz": "liquid", "oz": "dry", "lb": "granule"}
-_PER_SI = {"fl oz": FLOZ_PER_L, "oz": OZ_PER_KG, "lb": LB_PER_KG}
 
 
 @dataclass(frozen=True)
@@ -90,7 +88,7 @@ def pour_of(si: float, unit: str, rig: Rig) -> Pour:
     unit : {"fl oz", "oz", "lb"}
         Of a job's ``product_unit``.
     """
-    own = rig.step(_FORMS[unit])
+    own = rig.step(FORM_OF_UNIT[unit])
     return _rounded(si, unit, own)
 
 
@@ -110,7 +108,7 @@ def _coarse(si: float, step: float) -> bool:
 
 def _tidy_in_metric(step: float, unit: str) -> bool:
     """Whether a step is a round part of a mL or g, and none of an ounce or pound."""
-    us, metric = Fraction(step * _PER_SI[unit]), Fraction(step * 1000)
+    us, metric = Fraction(step * UNIT_PER_SI[unit]), Fraction(step * 1000)
     return abs(metric.limit_denominator(10) / metric - 1) < 1e-9 < abs(us.limit_denominator(100) / us - 1)
 
 
@@ -123,12 +121,12 @@ def product_text(amount: float, unit: str, rig: Rig, system: str = "us") -> str:
     unit : {"fl oz", "oz", "lb"}
         Of a job's ``product_unit``.
     """
-    return pour_of(amount / _PER_SI[unit], unit, rig).texts(system)[0]
+    return pour_of(amount / UNIT_PER_SI[unit], unit, rig).texts(system)[0]
 
 
 def amount_text(si: float, unit: str, system: str = "us", *, fine: bool = False) -> str:
     """Print an amount that is not measured by itself, to three figures: "28 fl oz (828 mL)", or "3.8 mL" if fine."""
-    us = f"{short(si * _PER_SI[unit])} {unit}"
+    us = f"{short(si * UNIT_PER_SI[unit])} {unit}"
     small, large = ("mL", "L") if unit == "fl oz" else ("g", "kg")
     metric = f"{short(si)} {large}" if si >= 1 else f"{short(1000 * si)} {small}"
     if fine:
@@ -142,7 +140,7 @@ def plain_amount(amount: float, unit: str, system: str = "us") -> str:
     Less than 0.1 mL or 0.01 oz is no amount that anybody measures, and only said to be below.
     """
     least = _COLUMN_LEAST[system]
-    si = amount / _PER_SI[unit]
+    si = amount / UNIT_PER_SI[unit]
     if system == "us":
         return f"{short(amount)} {unit}" if amount >= least else f"under {least:g} {unit}"
     if unit != "lb" and 1000 * si < least:

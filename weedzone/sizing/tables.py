@@ -15,12 +15,11 @@ import pandas as pd
 import shapely
 
 from weedzone.base.errors import Finding
-from weedzone.base.units import FLOZ_PER_L, FT2_PER_M2, GAL_PER_L, show
+from weedzone.base.units import FLOZ_PER_L, FT2_PER_M2, GAL_PER_L, PRODUCT_UNIT, show
 from weedzone.base.words import pour, weigh
 from weedzone.ground.shapes import Array, Bools, Floats, Ints
 from weedzone.kit import RATINGS, Sprayer
 from weedzone.sizing.loads import (
-    PRODUCT_UNIT,
     Amounts,
     amounts,
     carried,

@@ -14,6 +14,7 @@ import shapely
 from weedzone.base.errors import Finding, SurveyError
 from weedzone.base.names import chief_name
 from weedzone.base.units import FT_PER_M
+from weedzone.base.words import DATE_FORM, as_date
 from weedzone.ground.frame import checked_crs
 from weedzone.ground.shapes import Array, Floats
 
@@ -277,17 +278,10 @@ class _Door:
         }
 
     def _date(self, row: int, value: Any) -> Any:
-        try:
-            found = pd.Timestamp(value)
-            if isinstance(value, str) and not re.match(r"\d{4}-\d{2}-\d{2}", value.strip()):
-                raise ValueError
-            if pd.isna(found) or isinstance(value, int | float | bool) or not 1900 <= found.year <= 2200:
-                raise ValueError
-            return found.date()
-        except (ValueError, TypeError, OverflowError):
-            raise self.fail(
-                row, f"the date {str(value)[:40]!r} is not one", "write it as 2026-05-10"
-            ) from None
+        date = as_date(value)
+        if date is None:
+            raise self.fail(row, f"the date {str(value)[:40]!r} is not one", DATE_FORM)
+        return date
 
 
 def site_name(value: Any) -> str | None:

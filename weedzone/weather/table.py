@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from weedzone.base.errors import Finding, InputError
-from weedzone.base.units import to_si
+from weedzone.base.units import scale
 from weedzone.weather.times import to_utc
 
 HOUR = pd.Timedelta(hours=1)
@@ -24,9 +24,9 @@ _TIME_NAMES = ("time", "datetime", "date_time", "timestamp", "valid_time")
 
 # Unit suffix -> (factor, offset) into the SI column.
 _SAME = (1.0, 0.0)
-_TEMPERATURE = {"c": _SAME, "f": (5 / 9, -160 / 9)}
-_SPEED = {"mps": _SAME} | {unit: (to_si(f"1 {unit}", "speed"), 0.0) for unit in ("mph", "kmh", "kn")}
-_DEPTH = {"mm": _SAME, "in": (25.4, 0.0)}
+_TEMPERATURE = {"c": _SAME, "f": scale("degF", "degC")}
+_SPEED = {"mps": _SAME} | {unit: scale(unit, "m/s") for unit in ("mph", "kmh", "kn")}
+_DEPTH = {"mm": _SAME, "in": scale("in", "mm")}
 
 
 @dataclass(frozen=True, slots=True)

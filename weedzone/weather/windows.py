@@ -14,6 +14,7 @@ import pandas as pd
 
 from weedzone.base.errors import CrsError, Finding, InputError, findings_table
 from weedzone.base.units import convert, to_si
+from weedzone.base.words import DECIDES
 from weedzone.weather.hours import (
     FACTORS,
     NO,
@@ -34,8 +35,7 @@ __all__ = ["SprayWindows", "WeatherTable", "read_weather", "spray_windows"]
 
 CAUTION = (
     "Weather tables are forecasts or distant readings: measure wind, temperature and humidity on site before "
-    "and while spraying, and stop where they leave the limits. The product label, local rules and licensed "
-    "practice decide."
+    f"and while spraying, and stop where they leave the limits. {DECIDES}"
 )
 _WIDE_DEG = (
     30.0  # a spread that a downwind buffer for one direction does not cover; common practice, no source

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from weedzone.ground.shapes import Array, Bools, Floats, Ints
-from weedzone.kit import RATINGS, Label
+from weedzone.kit import RATINGS, SLACK, Label
 from weedzone.zones.choice import Choices, Options, Worth, choose, strengths
 from weedzone.zones.dose import Plan
 from weedzone.zones.limits import state, together
@@ -62,17 +62,20 @@ class States:
     stage : ndarray of int
         How far the product gets, as in `weedzone.zones.outcomes.STAGE`.
     dose : ndarray of float
-        Highest dose that its limits leave [L/m2 or kg/m2]; 0 where it may not be applied.
+        Highest dose that its limits and a caution on the turf leave [L/m2 or kg/m2]; 0 where it may not be applied.
     reason : ndarray of str
         What stops it, or what keeps it below its label's dose.
     opens : ndarray of float
         First day on which it may be applied again, as an ordinal; infinite where there is none.
+    gentle : ndarray of bool
+        A caution on the turf, and not a limit, sets the dose.
     """
 
     stage: Ints
     dose: Floats
     reason: Array
     opens: Floats
+    gentle: Bools
 
 
 def states(parts: Parts, plans: Mapping[str, Plan], labels: Mapping[str, Label], on: dt.date) -> States:
@@ -84,14 +87,32 @@ def states(parts: Parts, plans: Mapping[str, Plan], labels: Mapping[str, Label],
     def table(values: list[list[Any]], kind: Any) -> Array:
         return np.array(values, dtype=kind).reshape(shape)[row]
 
+    stage = table([[STAGE[one.outcome or FREE] for one in each] for each in found], np.intp)
+    dose = table([[one.dose for one in each] for each in found], float)
+    reason = table([[one.reason for one in each] for each in found], object)
+    most = _most_doses(parts, plans)
+    gentle = (stage == STAGE[FREE]) & (most < dose / SLACK)
+    reason[gentle] = (
+        "the label warns of this turf, and takes the low end of its range or the caution's own dose there"
+    )
+    least = np.array([plan.dose_low for plan in plans.values()])
+    stage[gentle & (most < least / SLACK)] = STAGE["caution turf"]
     return States(
-        stage=table([[STAGE[one.outcome or FREE] for one in each] for each in found], np.intp),
-        dose=table([[one.dose for one in each] for each in found], float),
-        reason=table([[one.reason for one in each] for each in found], object),
+        stage=stage,
+        dose=np.where(gentle, most, dose),
+        reason=reason,
         opens=table(
             [[one.opens.toordinal() if one.opens else np.inf for one in each] for each in found], float
         ),
+        gentle=gentle,
     )
+
+
+def _most_doses(parts: Parts, plans: Mapping[str, Plan]) -> Floats:
+    """Most of each product that its label takes on each part's turf [L/m2 or kg/m2]."""
+    full = [plan.dose_high for plan in plans.values()]
+    rows = [[min(map(plan.most_dose, turfs)) for plan in plans.values()] for turfs in parts.turf_sets]
+    return np.array([*rows, full], dtype=float)[parts.turf]
 
 
 def asked(parts: Parts, plans: Mapping[str, Plan], rules: Rules) -> Bools:
@@ -176,7 +197,8 @@ def give(parts: Parts, can: Bools, found: States, means: Means) -> Given:
     rest = np.zeros(len(like))
     if rules.passes > 1:
         asked = np.arange(len(plans)) == second[:, np.newaxis]
-        most = _at(_doses_after(parts, parts.past[like], asked, means, product, planned), second)
+        after_first = _doses_after(parts, parts.past[like], asked, means, product, planned)
+        most = np.minimum(_at(after_first, second), _at(dose, second))
         rest = strengths(site, second, _at_a_strength(site, second, most, product, planned), area, enough)
         second = np.where(rest > 0.0, second, -1)
     return Given(product[kind], planned[kind], second[kind], rest[kind], weaker[kind], choices)

@@ -32,6 +32,8 @@ class Plan:
     volume : float
         Solution per area [L/m2]; 0 for granules.
     findings : tuple of Finding
+    lowest : float
+        Low end of the label's range at this volume, whatever setting a spreader has.
     """
 
     label: Label
@@ -40,6 +42,17 @@ class Plan:
     dose_high: float
     volume: float
     findings: tuple[Finding, ...] = ()
+    lowest: float = 0.0
+
+    def most_dose(self, turf: str) -> float:
+        """Most product on a turf in one application [L/m2 or kg/m2].
+
+        Turf that the label names without a caution takes `dose_high`. With one it takes the caution's own dose, and
+        without such a dose the low end of the label's range. A spreader whose setting is above that may not go there.
+        """
+        if turf not in self.label.caution:
+            return self.dose_high
+        return min(self.label.caution_dose.get(turf, self.lowest), self.dose_high)
 
     def actives(self, dose: float) -> dict[str, float]:
         """Each active ingredient at a dose [kg/m2]."""
@@ -118,7 +131,7 @@ def plan(label: Label, use: str, rig: Rig) -> Plan:
         highest = _dose(label, high)
         message = f"planned at the highest labelled dose {highest}; the label allows from {_dose(label, low)}"
         findings.append(Finding("note", "labels", label.name, message))
-    return Plan(label, use, low, min(high, most), volume, tuple(findings))
+    return Plan(label, use, low, min(high, most), volume, tuple(findings), low)
 
 
 def _volume(label: Label, rate: Rate, rig: Sprayer) -> float:

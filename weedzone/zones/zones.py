@@ -155,7 +155,7 @@ def zone_ground(survey: Survey, reach: Reach, means: Means) -> tuple[Zoned, list
     wanted = asked(parts, plans, rules)
     avoided = warned(parts, plans) & rules.avoid_caution
     stage[avoided & (stage == STAGE[FREE])] = STAGE["caution turf"]
-    reasons[stage == STAGE["caution turf"]] = "the label warns of temporary injury to this turf"
+    reasons[avoided & (stage == STAGE["caution turf"])] = "the label warns of temporary injury to this turf"
     open_ground = (parts.turf >= 0) & ~parts.outside & ~parts.kept_out
     reachable = named & ~parts.buffered & open_ground[:, np.newaxis]
     can = reachable & (stage == STAGE[FREE])
@@ -281,21 +281,22 @@ def _reduced(
     rows = np.flatnonzero(treated >= 0)
     rows = rows[dose[rows] < full[treated[rows]] / SLACK]
     area = parts.area_m2
-    cut: dict[tuple[int, int, str, str], float] = {}
+    cut: dict[tuple[int, int, str, str, str], float] = {}
     for row in rows:
         p = int(treated[row])
         fits = show(dose[row], "dose", form=planned[p].label.form)
-        key = (int(parts.site[row]), p, fits, str(found.reason[row, p]))
+        layer = "turf" if found.gentle[row, p] else "history"
+        key = (int(parts.site[row]), p, fits, str(found.reason[row, p]), layer)
         cut[key] = cut.get(key, 0.0) + float(area[row])
     return [
         Finding(
             "warning",
-            "history",
+            layer,
             str(sites[site]),
             f"{planned[p].label.name} is planned at {fits} on {show(m2, 'area')}, not at the labelled "
             f"{show(planned[p].dose_high, 'dose', form=planned[p].label.form)}: {why}",
         )
-        for (site, p, fits, why), m2 in cut.items()
+        for (site, p, fits, why, layer), m2 in cut.items()
     ]
 
 

@@ -11,8 +11,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from weedzone.base.errors import Finding, InputError, RigError, UnitError
+from weedzone.base.errors import Finding, RigError, UnitError
 from weedzone.base.units import convert, quantity, show, to_si
+from weedzone.base.words import read_date
 
 Measure = Any
 """Text with units, or a pint quantity."""
@@ -69,7 +70,7 @@ class Calibration:
             )
         usable(self._figure, f"{self.method}: the rate")
         if self.date is not None:
-            object.__setattr__(self, "date", day(self.date, "date"))
+            object.__setattr__(self, "date", read_date(self.date, "date"))
 
     @property
     def carrier(self) -> Any:
@@ -108,7 +109,7 @@ class Calibration:
         A season is taken as `SEASON_DAYS` days (common practice, no source): at that age a warning asks to
         calibrate again. An unknown date is a warning, and so is a date after the day asked about.
         """
-        on = day(on, "on")
+        on = read_date(on, "on")
         if self.date is None:
             message = "the date of the calibration is not known; calibrate before the job"
         elif self.date > on:
@@ -211,16 +212,3 @@ def _is(value: Measure, kind: str) -> bool:
     except UnitError:
         return False
     return True
-
-
-def day(value: object, field: str) -> dt.date:
-    """Take a date, a date with time, or ISO text (2026-05-01) as a date."""
-    if isinstance(value, dt.datetime):
-        return value.date()
-    if isinstance(value, dt.date):
-        return value
-    try:
-        return dt.date.fromisoformat(str(value).strip())
-    except ValueError:
-        what = f"{value!r} is no date"
-    raise InputError(what, field=field, mend='give a date such as "2026-05-01"')

@@ -13,6 +13,7 @@ import shapely
 
 from weedzone.base import units
 from weedzone.base.errors import Finding, InputError, findings_table
+from weedzone.base.words import DECIDES
 from weedzone.ground.frame import Ground
 from weedzone.ground.shapes import Array, Floats, Ints, areal, mean_width, parts_of, repair, union_rows
 from weedzone.records.covered.given import (
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
 DOUBLE_SHARE = 0.01  # below this share of the zones, doubled ground is told in the table only
 CAUTION = (
     "A GPS track shows where the receiver went, within the receiver's own error; it does not prove that the "
-    "nozzles ran or what dose fell. The product label, local rules and licensed practice decide."
+    f"nozzles ran or what dose fell. {DECIDES}"
 )
 
 
