@@ -257,3 +257,17 @@ def test_portfolio(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert "28 sites" in said
     assert "Demo Trio" in said
     assert "loads" in said
+
+
+def test_a_portfolio_with_sites_that_failed_exits_1_and_names_them(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    source = tmp_path / "source"
+    source.mkdir()
+    for name in ("turf", "infestations", "keep_out"):
+        layer = gpd.read_file(SAMPLES / "quince_bend" / "survey.gpkg", layer=name)
+        if name == "infestations":
+            layer["cover"] = layer["cover"].astype(object).mask(layer["site"] == "lot 09", "very much")
+        layer.to_parquet(source / f"{name}.parquet")
+    assert size(*usual(source), "--portfolio", "--out", tmp_path / "sized") == 1
+    assert "Not sized (1): lot 09" in capsys.readouterr().out

@@ -133,6 +133,66 @@ def test_one_bad_site_does_not_stop_the_others(
     assert found.read("totals")["site"].nunique() > 20
 
 
+def test_one_bad_keep_out_costs_only_the_sites_it_may_reach(
+    tmp_path: Path, lots: dict[str, gpd.GeoDataFrame], labels: dict[str, wz.Label], rig: wz.Sprayer
+) -> None:
+    metres = lots["infestations"].estimate_utm_crs()
+    ground = lots["infestations"].to_crs(metres).dissolve("site").geometry
+    bad = gpd.GeoDataFrame(
+        {"site": [None], "kind": ["pond"], "buffer_m": [-5.0]},
+        geometry=[ground.loc["lot 09"].centroid.buffer(1)],
+        crs=metres,
+    ).to_crs(lots["keep_out"].crs)
+    spoilt = {**lots, "keep_out": pd.concat([lots["keep_out"], bad], ignore_index=True)}
+    source = as_parquet(spoilt, tmp_path / "source")
+    found = wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=9, on=DAY)
+    widest = max(
+        metre
+        for label in labels.values()
+        for kinds in (label.buffers_m, label.downwind_m, *label.use_buffers_m.values())
+        for metre in kinds.values()
+    )
+    apart = ground.distance(bad.to_crs(metres).geometry.iloc[0])
+    assert set(apart.index[apart <= widest]) <= set(found.failed)
+    assert set(found.failed) <= set(apart.index[apart <= 1.1 * widest + 1.01])
+    assert 1 <= len(found.failed) < len(apart) / 2
+    assert not set(found.failed) & set(found.read("totals")["site"])
+    assert all(name in found.summary() for name in found.failed)
+    # The others are sized as if it had not been drawn.
+    good = wz.size_portfolio(as_parquet(lots, tmp_path / "good"), labels, rig, out=tmp_path / "all", on=DAY)
+    wanted = (
+        good.read("totals").query("site not in @found.failed").set_index(["site", "product"]).sort_index()
+    )
+    sized = found.read("totals").set_index(["site", "product"]).sort_index()
+    pd.testing.assert_series_equal(sized["area_m2"], wanted["area_m2"], rtol=1e-7)
+
+
+def test_halves_keep_the_keep_outs_of_the_other_half(lots: dict[str, gpd.GeoDataFrame]) -> None:
+    part = fleet._of_sites(lots, ["lot 09"])
+    assert len(part["keep_out"]) == len(lots["keep_out"])
+    assert set(part["keep_out"]["site"].dropna()) <= {"lot 09"}
+    assert set(part["infestations"]["site"]) == {"lot 09"}
+
+
+@pytest.mark.parametrize("hurt", ["cut short", "lost", "blocks.json"])
+def test_damaged_scratch_files_end_in_one_clear_line(
+    tmp_path: Path, lots: dict[str, gpd.GeoDataFrame], labels: dict[str, wz.Label], rig: wz.Sprayer, hurt: str
+) -> None:
+    source = as_parquet(lots, tmp_path / "source")
+    sized = wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=28, on=DAY)
+    for file in (sized.out / "blocks").rglob("*.parquet"):
+        file.unlink()
+    (sized.out / "blocks" / "000000").rmdir()
+    [file] = (sized.out / "scratch").rglob("keep_out-*.arrow")
+    if hurt == "lost":
+        file.unlink()
+    else:
+        file = file if hurt == "cut short" else sized.out / "scratch" / "blocks.json"
+        file.write_bytes(file.read_bytes()[:100])
+    with pytest.raises(wz.WeedzoneError, match="the scratch files are damaged; remove this folder"):
+        wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=28, on=DAY)
+
+
 @pytest.mark.slow
 def test_shared_keep_outs_hold_at_every_site_they_come_near(
     tmp_path: Path, lots: dict[str, gpd.GeoDataFrame], labels: dict[str, wz.Label], rig: wz.Sprayer

@@ -186,7 +186,7 @@ def _portfolio(options: argparse.Namespace) -> int:
         options.survey, labels, rig, out=options.out, workers=options.workers, **_asked(options)
     )
     _say(made.summary())
-    return DONE
+    return DOUBTFUL if made.failed else DONE
 
 
 def _check(options: argparse.Namespace) -> int:

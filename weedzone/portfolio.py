@@ -18,7 +18,9 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
+import shapely
 
 from weedzone.base.errors import (
     Finding,
@@ -33,11 +35,12 @@ from weedzone.base.units import ACRE_PER_M2, KSQFT_PER_M2
 from weedzone.base.words import DECIDES
 from weedzone.kit import Label
 from weedzone.sizing import Sized, labels_of, size
-from weedzone.survey import Blocks, Survey, block_layers, layers_of, split
+from weedzone.survey import Blocks, Survey, block_layers, checked_layer, layers_of, site_name, split
 from weedzone.zones import Rig
 
 TABLES = ("zones", "totals", "loads", "ledger", "findings")
 BLOCK_SITES = 250
+_MOST_NAMED = 100  # sites in a summary; the findings tables name all
 TRIES = 3  # a worker that dies takes its block with it; the block is begun again this often
 Layers = dict[str, gpd.GeoDataFrame]
 
@@ -110,6 +113,13 @@ class Portfolio:
             else pd.Series(dtype=float)
         )
 
+    @cached_property
+    def failed(self) -> list[str]:
+        """Sites that were not sized."""
+        wanted = [("severity", "==", "error"), ("layer", "==", "site")]
+        tables = [pd.read_parquet(file, filters=wanted) for file in self.files("findings")]
+        return sorted({str(name) for table in tables for name in table["feature"]})
+
     def findings(self, most: int = 200) -> pd.DataFrame:
         """The worst findings, errors first."""
         tables = []
@@ -135,6 +145,9 @@ class Portfolio:
         lines += ["", "Infested ground:"]
         total = float(self.by_outcome.sum()) or 1.0
         lines += [f"  {name:22s} {area / total:6.1%}" for name, area in self.by_outcome.items()]
+        if self.failed:
+            more = f" and {len(self.failed) - _MOST_NAMED:,} more" if len(self.failed) > _MOST_NAMED else ""
+            lines += ["", f"Not sized ({len(self.failed):,}): {', '.join(self.failed[:_MOST_NAMED])}{more}"]
         worst = self.findings(12)
         if len(worst):
             lines += ["", "Findings (worst first):"]
@@ -170,7 +183,8 @@ def size_portfolio(
     """Size any number of sites, streamed block by block.
 
     Finished blocks are kept: a run that was stopped goes on where it was. A block appears whole or not at all.
-    A site that cannot be sized is a finding of its block and does not stop the others.
+    A site that cannot be sized is a finding of its block and does not stop the others; a keep-out that cannot be
+    used costs only the sites that it may reach. `Portfolio.failed` names them.
 
     Parameters
     ----------
@@ -226,7 +240,7 @@ def size_portfolio(
 def size_block(run: Run, number: int) -> int:
     """Size one block and move its results into place."""
     frames = block_layers(run.blocks, number)
-    sized, findings = _size_sites(run, frames, run.blocks.sites[number])
+    sized, findings = _size_block(run, frames, run.blocks.sites[number])
     final = _place(run.out, number)
     temporary = final.with_name(f".{final.name}.{os.getpid()}")
     shutil.rmtree(temporary, ignore_errors=True)
@@ -251,34 +265,101 @@ def size_block(run: Run, number: int) -> int:
 work_on = size_block
 
 
+def _size_block(run: Run, frames: Layers, sites: list[str]) -> tuple[list[Sized], list[Finding]]:
+    """Size the sites of a block; a keep-out that cannot be used costs those that it may reach."""
+    try:
+        return [_sized(run, frames)], []
+    except WeedzoneError:
+        bad = _unusable(frames["keep_out"]) if "keep_out" in frames else {}
+    lost = {name: message for row, message in bad.items() for name in _in_reach(run, frames, sites, row)}
+    if bad:
+        frames = {**frames, "keep_out": frames["keep_out"].drop(index=list(bad))}
+    left = [name for name in sites if name not in lost]
+    sized, findings = _size_sites(run, _of_sites(frames, left), left) if left else ([], [])
+    return sized, findings + [_not_sized(name, message) for name, message in lost.items()]
+
+
+def _sized(run: Run, frames: Layers) -> Sized:
+    # A layer of which nothing is left is missed by the survey, with an error of its own.
+    survey = Survey(**{"turf": None, "infestations": None, **frames})
+    return size(survey, run.labels, run.rig, run.use, **run.options)
+
+
+def _not_sized(site: str, message: object) -> Finding:
+    return Finding("error", "site", site, f"not sized: {message}")
+
+
+def _unusable(layer: gpd.GeoDataFrame) -> dict[Any, str]:
+    """Rows of a keep-out layer that cannot be read, and why; halves are tried until a row stands alone."""
+    try:
+        checked_layer(layer, "keep_out", None, None)
+    except WeedzoneError as error:
+        if len(layer) == 1:
+            return {layer.index[0]: str(error)}
+        middle = len(layer) // 2
+        return _unusable(layer.iloc[:middle]) | _unusable(layer.iloc[middle:])
+    return {}
+
+
+def _in_reach(run: Run, frames: Layers, sites: list[str], row: Any) -> list[str]:
+    """Sites that an unusable keep-out may reach: its own, and those within the widest distance that may be meant."""
+    own, ground = frames["keep_out"].loc[[row]], frames["infestations"]
+    metres = ground.estimate_utm_crs()
+    shape = _in_metres(own, metres)[0]
+    rules: list[Mapping[str, float]] = []
+    for label in run.labels.values():
+        rules += [label.buffers_m, label.downwind_m, *label.use_buffers_m.values()]
+    policy = run.options.get("policy")
+    for local in () if policy is None else (policy, *policy.districts):
+        rules += [local.buffers.general, *local.buffers.by_use.values()]
+    known = [0.0, *(distance for kinds in rules for distance in kinds.values())]
+    stated = own[[column for column in own.columns if "buffer" in str(column).lower()]].iloc[0].dropna()
+    # Feet taken as metres are on the safe side; what is no number may mean any distance.
+    known += pd.to_numeric(stated, errors="coerce").abs().tolist()
+    # A tenth and a metre more: for the projection's scale, and for what is walked beyond the turf.
+    apart = shapely.distance(_in_metres(ground, metres), shape)
+    near = ~(apart > 1.1 * float(np.max(known)) + 1.0)  # not a number: in reach
+    names = {_name(value) for value in ground.loc[near, "site"]}
+    if "site" in own.columns:
+        names.add(_name(own["site"].iloc[0]))
+    return [name for name in sites if name in names]
+
+
+def _in_metres(layer: gpd.GeoDataFrame, metres: Any) -> Any:
+    """Shapes in a projection, their edges as straight as they were drawn."""
+    step = 0.001 if layer.crs.is_geographic else 100.0
+    return layer.geometry.segmentize(step).to_crs(metres).to_numpy()
+
+
 def _size_sites(run: Run, frames: Layers, sites: list[str]) -> tuple[list[Sized], list[Finding]]:
     """Size sites together; where that fails, halves of them, down to the one at fault."""
     try:
-        survey = Survey(**frames)
-        return [size(survey, run.labels, run.rig, run.use, **run.options)], []
+        return [_sized(run, frames)], []
     except WeedzoneError as error:
         if len(sites) <= 1:
-            return [], [Finding("error", "site", str(sites[0]) if sites else "", f"not sized: {error}")]
+            return [], [_not_sized(str(sites[0]) if sites else "", error)]
     middle = len(sites) // 2
     sized, findings = [], []
     for half in (sites[:middle], sites[middle:]):
-        part = {name: _of_sites(frame, half) for name, frame in frames.items()}
-        found, said = _size_sites(
-            run, {name: frame for name, frame in part.items() if frame is not None}, half
-        )
+        found, said = _size_sites(run, _of_sites(frames, half), half)
         sized += found
         findings += said
     return sized, findings
 
 
-def _of_sites(frame: gpd.GeoDataFrame, sites: list[str]) -> gpd.GeoDataFrame | None:
-    if "site" not in frame.columns:
-        return frame
-    from weedzone.survey import site_name
+def _of_sites(frames: Layers, sites: list[str]) -> Layers:
+    """Layers of some sites; keep-outs of the others stay as shared ones, which hold wherever they come near."""
+    part = dict(frames)
+    for layer, frame in frames.items():
+        if "site" in frame.columns:
+            names = frame["site"].map(_name, na_action=None)
+            own = names.isin(sites) | names.isna()
+            part[layer] = frame.assign(site=names.where(own, None)) if layer == "keep_out" else frame[own]
+    return {layer: frame for layer, frame in part.items() if len(frame) or layer == "keep_out"}
 
-    names = frame["site"].map(lambda value: None if pd.isna(value) else site_name(value), na_action=None)
-    kept = frame[names.isin(sites) | names.isna()]
-    return kept if len(kept) else None
+
+def _name(value: Any) -> str | None:
+    return None if pd.isna(value) else site_name(value)
 
 
 def _place(out: Path, number: int) -> Path:

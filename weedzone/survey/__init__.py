@@ -4,7 +4,7 @@ No rule of what may be sprayed lives here.
 """
 
 from weedzone.survey.blocks import Blocks, block_layers, layers_of, split
-from weedzone.survey.layers import site_name
+from weedzone.survey.layers import checked_layer, site_name
 from weedzone.survey.local import Laid, Local, Shared
 from weedzone.survey.survey import Survey, read_survey
 
@@ -15,6 +15,7 @@ __all__ = [
     "Shared",
     "Survey",
     "block_layers",
+    "checked_layer",
     "layers_of",
     "read_survey",
     "site_name",

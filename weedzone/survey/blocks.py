@@ -190,7 +190,7 @@ def split(source: Path, folder: Path, size: int) -> Blocks:
     crs = {name: layer.crs for name, layer in layers.items()}
     ready = folder / "blocks.json"
     if ready.is_file():
-        return Blocks(folder, json.loads(ready.read_text(encoding="utf-8")), crs)
+        return Blocks(folder, _finished(ready), crs)
     names, boxes = _sites(layers["infestations"])
     order = _spatial_order(boxes[:, :2])
     block_of = {names[site]: rank // size for rank, site in enumerate(order)}
@@ -205,9 +205,28 @@ def split(source: Path, folder: Path, size: int) -> Blocks:
             if layer.name == "keep_out":
                 _lend(batch, layer, block_of, extents, folder, part)
     temporary = ready.with_suffix(".new")
-    temporary.write_text(json.dumps(sites), encoding="utf-8")
+    sizes = {file.relative_to(folder).as_posix(): file.stat().st_size for file in folder.rglob("*.arrow")}
+    temporary.write_text(json.dumps({"sites": sites, "sizes": sizes}), encoding="utf-8")
     temporary.replace(ready)
     return Blocks(folder, sites, crs)
+
+
+def _finished(ready: Path) -> list[list[str]]:
+    """Sites of a finished split, once its files are seen to be whole: a lost one may be a keep-out's."""
+    try:
+        told = json.loads(ready.read_text(encoding="utf-8"))
+        sites: list[list[str]] = told["sites"]
+        whole = all((ready.parent / name).stat().st_size == size for name, size in told["sizes"].items())
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        whole, sites = False, []
+    if not whole:
+        raise damaged(ready.parent)
+    return sites
+
+
+def damaged(folder: Path) -> SurveyError:
+    """The error for scratch files that are not as they were written."""
+    return SurveyError("the scratch files are damaged", file=folder, mend="remove this folder and run again")
 
 
 def _sites(layer: Layer) -> tuple[list[str], Floats]:
@@ -294,7 +313,20 @@ def _scatter(batch: pa.RecordBatch, layer: Layer, block_of: dict[str, int], fold
 
 
 def block_layers(blocks: Blocks, number: int) -> dict[str, gpd.GeoDataFrame]:
-    """Layers of one block, with the shared shapes that come near it."""
+    """Layers of one block, with the shared shapes that come near it.
+
+    Raises
+    ------
+    SurveyError
+        Scratch files that cannot be read.
+    """
+    try:
+        return _block_layers(blocks, number)
+    except (pa.ArrowException, shapely.GEOSException, OSError, KeyError, UnicodeDecodeError) as problem:
+        raise damaged(blocks.folder) from problem
+
+
+def _block_layers(blocks: Blocks, number: int) -> dict[str, gpd.GeoDataFrame]:
     frames = {}
     for name, crs in blocks.crs.items():
         own = _frame(sorted((blocks.folder / f"{number:06d}").glob(f"{name}-*.arrow")), crs)
