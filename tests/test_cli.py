@@ -267,7 +267,7 @@ def test_a_portfolio_with_sites_that_failed_exits_1_and_names_them(
     for name in ("turf", "infestations", "keep_out"):
         layer = gpd.read_file(SAMPLES / "quince_bend" / "survey.gpkg", layer=name)
         if name == "infestations":
-            layer["cover"] = layer["cover"].astype(object).mask(layer["site"] == "lot 09", "very much")
+            layer.loc[layer["site"] == "lot 09", "cover"] = -5.0
         layer.to_parquet(source / f"{name}.parquet")
     assert size(*usual(source), "--portfolio", "--out", tmp_path / "sized") == 1
     assert "Not sized (1): lot 09" in capsys.readouterr().out
