@@ -9,8 +9,11 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import json
 import numbers
+import os
 import shutil
+import sys
 import tempfile
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping
@@ -35,6 +38,7 @@ def place(folder: Path, write: Callable[[Path], None]) -> list[Path]:
     -------
     list of pathlib.Path
         The files in their place. Where anything fails, none of them is there, and what was there still is.
+        Where the process is killed while they are moved, the next call to write in the folder moves the rest.
 
     Raises
     ------
@@ -44,14 +48,15 @@ def place(folder: Path, write: Callable[[Path], None]) -> list[Path]:
     made = not folder.exists()
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        beside = Path(tempfile.mkdtemp(prefix=".weedzone-", dir=folder))
+        _settle(folder)
+        beside = Path(tempfile.mkdtemp(prefix=_beside(), dir=folder))
     except OSError as fault:
         raise InputError(f"the folder cannot be written ({fault.strerror})", file=folder) from fault
     try:
         new = beside / "new"
         new.mkdir()
         write(new)
-        files = _move(new, folder, beside / "old")
+        files = _move(beside, folder)
     except BaseException as fault:
         shutil.rmtree(beside, ignore_errors=True)
         if made and not any(folder.iterdir()):
@@ -101,39 +106,89 @@ def check_place(folder: Path) -> None:
     if not there.is_dir():
         raise InputError("a file is in the way of the folder", file=there, mend="name another folder")
     try:
-        with tempfile.TemporaryDirectory(prefix=".weedzone-", dir=there):
+        with tempfile.TemporaryDirectory(prefix=_beside(), dir=there):
             pass
     except OSError as fault:
         raise InputError(f"the folder cannot be written ({fault.strerror})", file=folder) from fault
 
 
-def _move(new: Path, folder: Path, old: Path) -> list[Path]:
-    """Move all files into place; if one can't be, put back what was there."""
-    names = sorted(path.relative_to(new) for path in new.rglob("*") if path.is_file())
-    moved: list[Path] = []
-    made: list[Path] = []
+def _beside() -> str:
+    return f".weedzone-{os.getpid()}-"
+
+
+def _settle(folder: Path) -> None:
+    """Complete or take back what killed processes have left in a folder."""
+    for beside in folder.glob(".weedzone-*-*"):
+        owner = beside.name.split("-")[1]
+        if not owner.isdecimal() or _is_running(int(owner)):
+            continue
+        if (beside / "undo").is_dir():
+            _take_back(beside, folder)
+        elif (beside / "ready").is_dir():
+            _complete(beside, folder)
+        shutil.rmtree(beside, ignore_errors=True)
+
+
+def _is_running(process: int) -> bool:
+    if process == os.getpid():
+        return True
+    if sys.platform == "win32":  # a signal would end it there
+        return False
     try:
-        for name in names:
-            spot = folder / name
-            if spot.is_dir():
-                raise InputError("a folder is in the way of a file", file=spot, mend="move it elsewhere")
-            if not spot.parent.exists():
-                spot.parent.mkdir()
-                made.append(spot.parent)
-            if spot.exists():
-                (old / name).parent.mkdir(parents=True, exist_ok=True)
-                spot.replace(old / name)
-            moved.append(name)
-            (new / name).replace(spot)
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True
+    return True
+
+
+def _move(beside: Path, folder: Path) -> list[Path]:
+    """Move all new files into place; if one can't be, put back what was there.
+
+    ``ready`` and ``undo`` are the journal: one rename decides that the files go into place, another that they do
+    not, and each way can be gone again from any point of it.
+    """
+    new = beside / "new"
+    names = sorted(path.relative_to(new) for path in new.rglob("*") if path.is_file())
+    for name in names:
+        if (folder / name).is_dir():
+            raise InputError("a folder is in the way of a file", file=folder / name, mend="move it elsewhere")
+    there = {str(name): (folder / name).exists() for name in names}
+    made = sorted({str(name.parent) for name in names if not (folder / name.parent).exists()})
+    (beside / "journal.json").write_text(json.dumps({"there": there, "made": made}), encoding="utf-8")
+    new.replace(beside / "ready")
+    try:
+        _complete(beside, folder)
     except BaseException:
-        for name in moved:
-            (folder / name).unlink(missing_ok=True)
-        for kept in [path for path in old.rglob("*") if path.is_file()]:
-            kept.replace(folder / kept.relative_to(old))
-        for directory in reversed(made):
-            directory.rmdir()
+        (beside / "ready").replace(beside / "undo")
+        _take_back(beside, folder)
         raise
     return [folder / name for name in names]
+
+
+def _complete(beside: Path, folder: Path) -> None:
+    ready, old = beside / "ready", beside / "old"
+    for name in sorted(path.relative_to(ready) for path in ready.rglob("*") if path.is_file()):
+        spot = folder / name
+        spot.parent.mkdir(parents=True, exist_ok=True)
+        if spot.exists():
+            (old / name).parent.mkdir(parents=True, exist_ok=True)
+            spot.replace(old / name)
+        (ready / name).replace(spot)
+
+
+def _take_back(beside: Path, folder: Path) -> None:
+    journal = json.loads((beside / "journal.json").read_text(encoding="utf-8"))
+    for name, was_there in journal["there"].items():
+        kept = beside / "old" / name
+        if kept.exists():
+            kept.replace(folder / name)
+        elif not was_there and not (beside / "undo" / name).exists():
+            (folder / name).unlink(missing_ok=True)
+    for name in reversed(journal["made"]):
+        if (folder / name).is_dir() and not any((folder / name).iterdir()):
+            (folder / name).rmdir()
 
 
 # Names that Windows keeps for devices, with any ending (Microsoft, "Naming Files, Paths, and Namespaces").
