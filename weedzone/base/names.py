@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Iterable
+from functools import cache
 
 _TURF = {
     "kentucky bluegrass": ("kbg", "kentucky blue grass", "poa pratensis"),
@@ -72,19 +73,39 @@ _KIND = {
     "play area": ("playground", "play areas", "sandpit"),
 }
 
-# One ingredient under several names must count as one toward its limits. Salts and esters go by the acid.
+# One ingredient under several names must count as one toward its limits: it is its acid, whatever salt or ester. Acids
+# and their other names, from memory.
 _ACTIVE = {
-    "2,4-d": ("2,4 d", "2,4d", "2,4-d acid", "2,4-d amine", "2,4-d dimethylamine", "2,4-d dimethylamine salt",
-              "2,4-d ester", "2,4-d choline", "2,4-d ethylhexyl ester"),
-    "mcpp": ("mecoprop", "mecoprop-p", "mcpp-p", "mcpp acid", "mcpp-p dimethylamine salt"),
+    "2,4-d": ("2,4 d", "2,4d", "(2,4-dichlorophenoxy)acetic acid", "2,4-dichlorophenoxyacetic acid"),
+    "2,4-db": ("2,4 db", "2,4db"),
     "2,4-dp": ("dichlorprop", "dichlorprop-p", "2,4-dp-p"),
-    "dicamba": ("dicamba acid", "dicamba dimethylamine salt", "dicamba diglycolamine salt"),
-    "triclopyr": ("triclopyr acid", "triclopyr butoxyethyl ester", "triclopyr triethylamine salt"),
-    "metsulfuron": ("metsulfuron-methyl", "metsulfuron methyl"),
-    "carfentrazone": ("carfentrazone-ethyl", "carfentrazone ethyl"),
-    "halosulfuron": ("halosulfuron-methyl", "halosulfuron methyl"),
-    "fluroxypyr": ("fluroxypyr-meptyl", "fluroxypyr meptyl"),
-}  # fmt: skip
+    "mcpa": ("(4-chloro-2-methylphenoxy)acetic acid",),
+    "mcpb": (),
+    "mcpp": ("mecoprop", "mecoprop-p", "mcpp-p"),
+    "dicamba": ("3,6-dichloro-2-methoxybenzoic acid", "3,6-dichloro-o-anisic acid"),
+    "triclopyr": (),
+    "fluroxypyr": (),
+    "clopyralid": (),
+    "quinclorac": (),
+    "aminopyralid": (),
+    "aminocyclopyrachlor": (),
+    "halauxifen": (),
+    "metsulfuron": (),
+    "carfentrazone": (),
+    "halosulfuron": (),
+    "pyraflufen": (),
+}
+# What an acid is bound to in a product, and the words around it; from memory.
+_SALT_WORDS = """
+acid salt salts ester esters amine of as free the equivalent form n low volatile lv dimethylamine dimethylammonium dma
+triisopropanolamine triisopropanolammonium tipa isooctyl iso octyl 2 ethylhexyl 2-ethylhexyl ehe 2-ehe butoxyethyl
+2-butoxyethyl butotyl bee diglycolamine dga diethanolamine dea diethanolammonium monoethanolamine
+monoethanolammonium mea
+sodium potassium lithium ammonium choline triethylamine triethylammonium tea isopropylamine isopropylammonium ipa meptyl
+1 1-methylheptyl methylheptyl methyl ethyl butyl isopropyl bapma
+"""
+_SALTS = frozenset(_SALT_WORDS.split())
+_BAPMA = "n,n-bis(3-aminopropyl)methylamine"
 
 
 def _lookup(table: dict[str, tuple[str, ...]]) -> dict[str, str]:
@@ -92,6 +113,7 @@ def _lookup(table: dict[str, tuple[str, ...]]) -> dict[str, str]:
 
 
 _LOOKUP = {"turf": _lookup(_TURF), "weed": _lookup(_WEED), "kind": _lookup(_KIND), "active": _lookup(_ACTIVE)}
+_LONGEST_FIRST = sorted(_LOOKUP["active"], key=len, reverse=True)
 
 
 def plain(text: object) -> str:
@@ -114,7 +136,44 @@ def chief_name(text: object, of: str) -> str:
         "st. augustinegrass"; a name that is not known stays as it is, in lower case.
     """
     name = plain(text)
-    return _LOOKUP[of].get(name, name)
+    return (active_name(name) or name) if of == "active" else _LOOKUP[of].get(name, name)
+
+
+@cache
+def active_name(text: str) -> str | None:
+    """The acid that an active ingredient is, whatever salt or ester: toward limits, intervals and groups.
+
+    Parameters
+    ----------
+    text : str
+        "dimethylamine salt of 2,4-D", "Triclopyr, butoxyethyl ester".
+
+    Returns
+    -------
+    str or None
+        "2,4-d"; a name without a known acid as it is, in lower case; None where a known acid stands in it beside words
+        that are no salt or ester.
+
+    Examples
+    --------
+    >>> active_name("2,4-D 2-ethylhexyl ester"), active_name("2,4-DB"), active_name("2,4-D something")
+    ('2,4-d', '2,4-db', None)
+    """
+    name = plain(text)
+    if name in _LOOKUP["active"]:
+        return _LOOKUP["active"][name]
+    rest, acids = name, set()
+    for other in _LONGEST_FIRST:
+        rest, count = re.subn(rf"(?<![\w,-]){re.escape(other)}(?!\w)", " ", rest)
+        if count:
+            acids.add(_LOOKUP["active"][other])
+    if not acids:
+        return name
+    words = [
+        word.strip("-")
+        for word in re.split(r"[\s,;()\[\]]+", rest.replace("n,n-bis(3-aminopropyl)methylamine", " "))
+    ]
+    return acids.pop() if len(acids) == 1 and all(word in _SALTS for word in words if word) else None
 
 
 def nearest(name: str, known: Iterable[str]) -> str | None:

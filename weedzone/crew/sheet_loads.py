@@ -30,10 +30,10 @@ _SAME = ("tanks", "made_up_L")
 _WHOLLY = 0.995  # share of the ground from which it counts as wetted all over
 _LOADS = 6  # groups of like loads of one product
 # Lines up to which each setting of the print holds two pages, as tried in a browser; see `_lines_of`.
-_DENSITY = (("", 60.0), ("dense", 72.0), ("denser", 92.0), ("densest", 112.0), ("crammed", 126.0))
+_DENSITY = (("", 60.0), ("dense", 72.0), ("denser", 92.0), ("densest", 108.0), ("crammed", 118.0))
 # Zones, and rows of each list, that are shown; what does not fit two pages is summed up, and the tables of the job
 # have all of it.
-_CAPS = ((14, 12), (8, 8), (4, 4))
+_CAPS = ((14, 12), (8, 8), (4, 4), (2, 2))
 
 
 def page(
@@ -108,7 +108,7 @@ def _lines_of(content: dict[str, Any]) -> float:
     full += [max(_lines(one["turf"] + one["caution"], 30), _lines(one["weeds"], 60)) for one in zones]
     full += [2 * ((len(products) + 3) // 4)]
     half: list[float] = [_lines(" ".join(map(str, row)), 75) for row in content["kept"]["rows"]]
-    half += [_lines(" ".join(row), 75) for row in content["left"]["rows"]]
+    half += [_lines(" ".join(row), 60) for row in content["left"]["rows"]]
     half += [_lines(f"{text} {names}", 80) for text, names in (*content["ppe"], *content["reentry"])]
     half += [_lines(f"{name} {text}", 75) for name, text in content["followup"]]
     half += [_lines(f"{text} {names}", 90) for _, texts in content["hints"] for text, names in texts]

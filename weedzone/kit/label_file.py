@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from weedzone.base.errors import LabelError, path_given
-from weedzone.base.names import chief_name, plain
+from weedzone.base.names import active_name, chief_name, plain
 from weedzone.base.toml import Table, read_toml
 from weedzone.kit.label import FORMS, RATINGS, USES, Active, Adjuvant, Label, Limits, Rate, Weather, widest
 
@@ -138,7 +138,13 @@ def _actives(top: Table, form: str) -> tuple[Active, ...]:
         group = table.values.get("group", "")
         if isinstance(group, bool) or not isinstance(group, int | str):
             table.fail("group", "this must be the number of the mode of action", "write group = 4")
-        found.append(Active(table.text("name"), share, str(group)))
+        name = table.text("name")
+        if active_name(name) is None:
+            mend = 'write the acid and its salt or ester, "2,4-D, dimethylamine salt"; one acid for each [[active]]'
+            table.fail(
+                "name", f"{name!r} holds a known acid beside words that are no salt or ester of it", mend
+            )
+        found.append(Active(name, share, str(group)))
     names = [plain(active.name) for active in found]
     if len(set(names)) < len(names):
         top.fail("[[active]]", "two active ingredients of one name", "give each once")

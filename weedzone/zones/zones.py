@@ -209,7 +209,7 @@ def _another_mix(choices: Choices, plans: Mapping[str, Plan], rules: Rules, n_si
         new = choices.members[row] & ~choices.members[own]
         several = " and ".join(names[new if new.sum() == 1 else choices.members[row]])
         if gain <= 0.0:
-            text = f"the site's mixes do not go there, and another one ({several}) would not add ground on the site"
+            text = "the site's mixes may not go there, and no other set treats more of the site"
         elif gain < worth:
             text = (
                 f"another mix ({several}) would add {show(gain, 'area')} on the site, "
