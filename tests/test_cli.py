@@ -271,3 +271,20 @@ def test_a_portfolio_with_sites_that_failed_exits_1_and_names_them(
         layer.to_parquet(source / f"{name}.parquet")
     assert size(*usual(source), "--portfolio", "--out", tmp_path / "sized") == 1
     assert "Not sized (1): lot 09" in capsys.readouterr().out
+
+
+def test_control_characters_in_names_never_reach_the_terminal(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    strange = "\x1b[2Jlot\x07\x9b31m\u202e"
+    for name in ("turf", "infestations", "keep_out"):
+        layer = gpd.read_file(SAMPLES / "quince_bend" / "survey.gpkg", layer=name)
+        if name != "keep_out":
+            layer["site"] = strange
+        layer.to_file(tmp_path / "survey.gpkg", layer=name)
+    assert size(*usual(tmp_path / "survey.gpkg")) == 0
+    size(tmp_path / f"no{strange}", *usual()[1:])
+    told = capsys.readouterr()
+    assert "[2Jlot[" in told.err or "[2Jlot31m" in told.err
+    for text in (told.out, told.err):
+        assert all(letter.isprintable() or letter == "\n" for letter in text)

@@ -28,10 +28,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         return int(options.run(options))
     except WeedzoneError as error:
-        print(f"weedzone: {error}", file=sys.stderr)  # noqa: T201
+        print(_harmless(f"weedzone: {error}"), file=sys.stderr)  # noqa: T201
         return REFUSED
     except OSError as error:
-        print(f"weedzone: {error.filename or ''}: {error.strerror or error}", file=sys.stderr)  # noqa: T201
+        print(_harmless(f"weedzone: {error.filename or ''}: {error.strerror or error}"), file=sys.stderr)  # noqa: T201
         return REFUSED
 
 
@@ -245,4 +245,11 @@ def _quote(options: argparse.Namespace) -> int:
 
 
 def _say(text: str) -> None:
-    print(text)  # noqa: T201
+    print(_harmless(text))  # noqa: T201
+
+
+def _harmless(text: object) -> str:
+    """Text whose names steer no terminal: no control characters or marks of direction, but line breaks."""
+    return "\n".join(
+        "".join(letter for letter in line if letter.isprintable()) for line in str(text).split("\n")
+    )

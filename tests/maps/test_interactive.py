@@ -104,6 +104,10 @@ def test_saved_page_is_the_page_and_asks_for_nothing(lawn: wz.Job, tmp_path: Pat
     assert [one.name for one in target.parent.iterdir()] == ["map.html"]
     assert not re.findall(r"<(?:script|link|img|iframe)[^>]*\s(?:src|href)=", page.html)
     assert 'content="width=device-width' in page.html
+    [policy] = re.findall(r'<meta http-equiv="Content-Security-Policy" content="([^"]*)">', page.html)
+    assert policy.startswith("default-src 'none';")  # so that no script may ask another host for anything
+    assert not re.search(r"https?:|//|\*|'self'|connect-src", policy)
+    assert page.html.index("Content-Security-Policy") < page.html.index("<script")
     assert "Follow the product label" in page.html
     lawn.explore(target, title="again")
     assert "<title>again</title>" in target.read_text(encoding="utf-8")
