@@ -141,3 +141,14 @@ def test_docstrings_and_docs_name_only_what_there_is() -> None:
                         break
                 place = getattr(place, part)
     assert lost == []
+
+
+def test_every_room_that_contributors_are_sent_to_is_there() -> None:
+    text = ROOT.joinpath("DEVELOPERS.md").read_text(encoding="utf-8")
+    rooms = set(re.findall(r"`((?:[a-z_]+/)*[a-z_]+\.py)`", text))
+    assert len(rooms) > 25
+    assert not [
+        room
+        for room in sorted(rooms)
+        if not any((base / room).exists() for base in (ROOT / "weedzone", ROOT))
+    ]
