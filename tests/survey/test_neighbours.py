@@ -96,18 +96,25 @@ def test_a_buffer_under_another_name_is_refused(column: str) -> None:
         wz.Survey(**lots(**POND, **{column: [60.0]}))
 
 
-@pytest.mark.parametrize(("kind", "feet"), [(None, 50), ("", 50), ("pnd", 3), ("koi pond", 3)])
+@pytest.mark.parametrize(("kind", "feet"), [(None, 50), ("", 50), ("pnd", 50), ("lagoon", 50), ("shed", 3)])
 def test_kinds_that_no_label_names(
     kind: str | None, feet: float, labels: dict[str, wz.Label], rig: wz.Sprayer
 ) -> None:
     job = wz.size_job(wz.Survey(**lots(**{**POND, "kind": [kind]})), labels, rig, on="2026-05-20")
     nearest = job.zones.distance(POND["geometry"][0]).min()
-    # The label's widest distance where nobody wrote the kind down; its default where it does not know it.
+    # The widest distance where nobody wrote the kind down or nobody knows it; a known kind that the label does not name
+    # gets the label's default.
     assert nearest == pytest.approx(feet * FT, rel=5e-3)
     said = job.findings[job.findings["layer"] == "keep_out"]["message"]
-    assert len(said) == 1
+    assert len(said) == (kind != "shed")
     if kind == "pnd":
         assert "did you mean 'pond'" in said.iloc[0]
+
+
+def test_a_slip_of_the_finger_in_a_kind_is_refused(labels: dict[str, wz.Label], rig: wz.Sprayer) -> None:
+    survey = wz.Survey(**lots(**{**POND, "kind": ["ponnd"]}))
+    with pytest.raises(wz.InputError, match=r"keep_out.*'ponnd'.*did you mean 'pond'"):
+        wz.size_job(survey, labels, rig, on="2026-05-20")
 
 
 def test_all_layers_with_easting_and_northing_exchanged() -> None:

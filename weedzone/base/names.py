@@ -71,6 +71,28 @@ _KIND = {
     ),
     "flower bed": ("flower beds", "flowerbed", "flowerbeds", "bed", "garden bed", "ornamental bed"),
     "play area": ("playground", "play areas", "sandpit"),
+    "building": ("buildings", "house", "garage", "barn", "clubhouse"),
+    "shed": ("sheds",),
+    "patio": ("patios", "terrace"),
+    "drive": ("drives", "driveway", "driveways"),
+    "path": ("paths", "walk", "walkway", "sidewalk", "footpath", "pavement"),
+    "deck": ("decks",),
+    "pool": ("pools", "swimming pool"),
+    "hedge": ("hedges",),
+    "shrub": ("shrubs", "shrubbery"),
+    "street": ("streets", "road", "roads"),
+    "lane": ("lanes", "alley"),
+    "parking": ("parking lot", "car park"),
+    "fence": ("fences",),
+    "stone": ("stones", "boulder", "boulders", "rock", "rocks"),
+    "ditch": ("ditches", "drain", "storm drain"),
+    "spring": ("springs",),
+    "tee": ("tees",),
+    "green": ("greens", "putting green"),
+    "bunker": ("bunkers", "sand trap"),
+    "orchard": ("orchards",),
+    "crop": ("crops", "field"),
+    "other": (),
 }
 
 # One ingredient under several names must count as one toward its limits: it is its acid, whatever salt or ester. Acids
@@ -113,6 +135,7 @@ def _lookup(table: dict[str, tuple[str, ...]]) -> dict[str, str]:
 
 
 _LOOKUP = {"turf": _lookup(_TURF), "weed": _lookup(_WEED), "kind": _lookup(_KIND), "active": _lookup(_ACTIVE)}
+_LETTERS = 5
 _LONGEST_FIRST = sorted(_LOOKUP["active"], key=len, reverse=True)
 
 
@@ -174,6 +197,30 @@ def active_name(text: str) -> str | None:
         for word in re.split(r"[\s,;()\[\]]+", rest.replace("n,n-bis(3-aminopropyl)methylamine", " "))
     ]
     return acids.pop() if len(acids) == 1 and all(word in _SALTS for word in words if word) else None
+
+
+def known_kinds() -> frozenset[str]:
+    """Kinds of keep-out features that are known without a label."""
+    return frozenset(_KIND)
+
+
+def slip_of(name: str, known: Iterable[str]) -> str | None:
+    """The known name of which one of five letters or more is a slip of the finger: a letter or a swap apart."""
+    if len(name) < _LETTERS:
+        return None
+    for other in sorted(known):
+        if abs(len(other) - len(name)) > 1 or other == name:
+            continue
+        at = next(
+            (i for i, (a, b) in enumerate(zip(name, other, strict=False)) if a != b),
+            min(len(name), len(other)),
+        )
+        rest, goal = name[at:], other[at:]
+        if rest[1:] == goal[1:] or rest[1:] == goal or rest == goal[1:]:
+            return other
+        if rest[:2] == goal[1::-1] and rest[2:] == goal[2:]:
+            return other
+    return None
 
 
 def nearest(name: str, known: Iterable[str]) -> str | None:

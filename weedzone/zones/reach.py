@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 
-from weedzone.base.errors import Finding
-from weedzone.base.names import nearest
+from weedzone.base.errors import Finding, InputError
+from weedzone.base.names import known_kinds, nearest, slip_of
 from weedzone.ground.buffers import safe_buffer, sweep
 from weedzone.ground.shapes import Array, Bools, Floats, Ints
 from weedzone.kit import Label
@@ -175,9 +175,13 @@ def reaches(
     kinds, code = (
         np.unique(kind.astype(str), return_inverse=True) if n else (np.empty(0, str), np.empty(0, int))
     )
+    strange, notes = _strange(kinds, plans, use, _ruled(kinds, code, policy_m))
+    findings += notes
+    each = [_unnamed(plan.label, use) for plan in plans.values()]
+    widest = max((known for known in each if known is not None), default=None)
     for p, (name, plan) in enumerate(plans.items()):
         label = plan.label
-        said = [_unnamed(label, use) if one == UNNAMED else label.buffer_rule(one, use) for one in kinds]
+        said = [widest if one in strange else label.buffer_rule(one, use) for one in kinds]
         table = np.array([np.nan if one is None else one[0] for one in said])
         default = np.array([one is not None and one[1] for one in said])
         far = np.array([label.downwind_m.get(one, label.downwind_m.get("default", np.nan)) for one in kinds])
@@ -200,7 +204,6 @@ def reaches(
                     f"label {name!r} gives no buffer for {str(one)!r}: only the feature itself is kept out"
                 )
                 findings.append(Finding("warning", "keep_out", str(one), message))
-    findings += _strange(kinds[np.bincount(code, np.isnan(own_m), len(kinds)) > 0], plans, use)
     bearing = 0.0 if wind_from_deg is None else float(wind_from_deg)
     names = np.full(n, "", dtype=object) if policy_name is None else policy_name
     return Reach(features, kind, distance, downwind, rule, bearing, spread, names), findings
@@ -212,25 +215,52 @@ def _unnamed(label: Label, use: str) -> tuple[float, bool] | None:
     return (max(known), True) if known else None
 
 
-def _strange(kinds: Array, plans: Mapping[str, Plan], use: str) -> list[Finding]:
-    """Kinds that no label at hand names: they get each label's default, or nothing but themselves."""
-    known = {
+def _ruled(kinds: Array, code: Ints, policy_m: Floats | None) -> set[str]:
+    """Kinds that a local rule speaks of."""
+    if policy_m is None:
+        return set()
+    return set(kinds[np.bincount(code, np.isfinite(policy_m), len(kinds)) > 0])
+
+
+def _strange(
+    kinds: Array, plans: Mapping[str, Plan], use: str, ruled: set[str]
+) -> tuple[set[str], list[Finding]]:
+    """Kinds that nobody knows: they get the widest buffer that any label at hand has.
+
+    Raises
+    ------
+    InputError
+        A kind that is a slip of the finger from a known one.
+    """
+    named = {
         kind
         for plan in plans.values()
-        for kind in (*plan.label.buffers_m, *plan.label.use_buffers_m.get(use, {}))
-    }
-    found = []
-    for kind in kinds:
-        if kind in known or not known:
+        for kind in (*plan.label.buffers_m, *plan.label.use_buffers_m.get(use, {}), *plan.label.downwind_m)
+    } - {"default"}
+    known = named | ruled | known_kinds()
+    strange, findings = set(), []
+    for kind in map(str, kinds):
+        if kind in known:
             continue
-        if kind == UNNAMED:
-            message = "a feature of no stated kind: each label's widest buffer is kept; write its kind"
-        else:
-            close = nearest(str(kind), known - {"default"})
-            hint = f"; did you mean {close!r}?" if close else ""
-            message = f"no label at hand names {str(kind)!r}: each label's default buffer is kept{hint}"
-        found.append(Finding("warning", "keep_out", str(kind), message))
-    return found
+        meant = slip_of(kind, known)
+        if meant is not None:
+            raise InputError(
+                f"the kind {kind!r} is not known",
+                layer="keep_out",
+                field="kind",
+                mend=f"did you mean {meant!r}?",
+            )
+        strange.add(kind)
+        what = (
+            "a feature of no stated kind"
+            if kind == UNNAMED
+            else f"no label at hand names {kind!r}, nor is it known"
+        )
+        close = nearest(kind, known)
+        mend = f"did you mean {close!r}?" if close else "write a known kind"
+        message = f"{what}: the widest buffer of any label is kept; {mend}"
+        findings.append(Finding("warning", "keep_out", kind, message))
+    return strange, findings
 
 
 def _raise(distance: Floats, rule: Ints, other: Floats, number: Ints) -> None:
