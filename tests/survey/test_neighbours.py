@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -9,8 +10,12 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
+from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import strategies as st
 
 import weedzone as wz
+from weedzone.base.names import chief_name, known_kinds
+from weedzone.kit.policy import Buffers
 
 SAMPLES = Path(__file__).parents[2] / "sample_sites"
 CRS = "EPSG:26915"
@@ -96,7 +101,10 @@ def test_a_buffer_under_another_name_is_refused(column: str) -> None:
         wz.Survey(**lots(**POND, **{column: [60.0]}))
 
 
-@pytest.mark.parametrize(("kind", "feet"), [(None, 50), ("", 50), ("pnd", 50), ("lagoon", 50), ("shed", 3)])
+@pytest.mark.parametrize(
+    ("kind", "feet"),
+    [(None, 50), ("", 50), ("pnd", 50), ("lagoon", 50), ("storm drain", 50), ("spring", 50), ("shed", 3)],
+)
 def test_kinds_that_no_label_names(
     kind: str | None, feet: float, labels: dict[str, wz.Label], rig: wz.Sprayer
 ) -> None:
@@ -106,7 +114,7 @@ def test_kinds_that_no_label_names(
     # gets the label's default.
     assert nearest == pytest.approx(feet * FT, rel=5e-3)
     said = job.findings[job.findings["layer"] == "keep_out"]["message"]
-    assert len(said) == (kind != "shed")
+    assert len(said) == 1
     if kind == "pnd":
         assert "did you mean 'pond'" in said.iloc[0]
 
@@ -115,6 +123,87 @@ def test_a_slip_of_the_finger_in_a_kind_is_refused(labels: dict[str, wz.Label], 
     survey = wz.Survey(**lots(**{**POND, "kind": ["ponnd"]}))
     with pytest.raises(wz.InputError, match=r"keep_out.*'ponnd'.*did you mean 'pond'"):
         wz.size_job(survey, labels, rig, on="2026-05-20")
+
+
+def policy_of(folder: Path, text: str) -> wz.Policy:
+    file = folder / "policy.toml"
+    file.write_text(text, encoding="utf-8")
+    return wz.read_policy(file)
+
+
+@pytest.mark.parametrize("kind", [None, "", "wel", "lagoon"])
+@pytest.mark.parametrize(
+    ("rules", "feet"),
+    [
+        ('default = "1 ft"', 50),
+        ('pond = "60 ft"', 60),
+        ('[[district]]\nname = "d"\nshape = "d.geojson"\n[district.buffers]\nwell = "70 ft"', 70),
+    ],
+)
+def test_a_local_rule_never_narrows_a_kind_that_nobody_knows(
+    kind: str | None, rules: str, feet: float, tmp_path: Path, labels: dict[str, wz.Label], rig: wz.Sprayer
+) -> None:
+    # The label's widest is 50 ft; a rule's default names no kind, and what a rule keeps from any kind holds here too.
+    gpd.GeoDataFrame(geometry=[shapely.box(X, Y, X + 60, Y + 30)], crs=CRS).to_file(tmp_path / "d.geojson")
+    policy = policy_of(tmp_path, f"[buffers]\n{rules}\n")
+    job = wz.size_job(
+        wz.Survey(**lots(**{**POND, "kind": [kind]})), labels, rig, on="2026-05-20", policy=policy
+    )
+    assert job.zones.distance(POND["geometry"][0]).min() == pytest.approx(feet * FT, rel=5e-3)
+    assert (job.findings["layer"] == "keep_out").sum() == 1
+
+
+def test_a_rules_default_does_not_let_a_slip_pass(
+    tmp_path: Path, labels: dict[str, wz.Label], rig: wz.Sprayer
+) -> None:
+    policy = policy_of(tmp_path, '[buffers]\ndefault = "1 ft"\n')
+    survey = wz.Survey(**lots(**{**POND, "kind": ["ponnd"]}))
+    with pytest.raises(wz.InputError, match="did you mean 'pond'"):
+        wz.size_job(survey, labels, rig, on="2026-05-20", policy=policy)
+
+
+def test_a_downwind_distance_holds_for_a_kind_that_nobody_knows(
+    labels: dict[str, wz.Label], rig: wz.Sprayer
+) -> None:
+    far = {name: replace(label, downwind_m={"pond": 60 * FT}) for name, label in labels.items()}
+    job = wz.size_job(wz.Survey(**lots(**{**POND, "kind": ["lagoon"]})), far, rig, on="2026-05-20")
+    assert job.zones.distance(POND["geometry"][0]).min() == pytest.approx(60 * FT, rel=5e-3)
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(data=st.data())
+def test_a_misspelt_kind_never_adds_treated_ground(
+    data: st.DataObject, labels: dict[str, wz.Label], rig: wz.Sprayer
+) -> None:
+    label = labels["Demo Trio"]
+    kind = data.draw(st.sampled_from([*sorted(set(label.buffers_m) - {"default"}), "shed", "street"]))
+    downwind = data.draw(st.sampled_from([{}, {"pond": 18.0}, {"default": 17.0, "well": 2.0}]))
+    rules = data.draw(
+        st.dictionaries(st.sampled_from(["default", "pond", "shed", "well"]), st.floats(0.0, 18.0))
+    )
+    at = data.draw(st.integers(0, len(kind)))
+    cut, put = data.draw(st.integers(0, 2)), data.draw(st.text("abcdeilnorstuwyz ", max_size=3))
+    typed = kind[:at] + put + kind[at + cut :]
+    assume(chief_name(typed, "kind") not in known_kinds() | set(label.buffers_m) | set(rules))
+    means = {
+        "labels": {label.name: replace(label, downwind_m=downwind)},
+        "rig": rig,
+        "on": "2026-05-20",
+        "policy": wz.Policy(buffers=Buffers(rules)),
+    }
+
+    def treated_m2(kind: str) -> float:
+        return float(
+            wz.size_job(wz.Survey(**lots(**{**POND, "kind": [kind]})), **means).zones["area_m2"].sum()
+        )
+
+    area, refusal = 0.0, "did you mean"
+    try:
+        area = treated_m2(typed)
+    except wz.InputError as error:
+        refusal = str(error)
+    assert "did you mean" in refusal
+    assert area <= treated_m2(kind) + 1e-6
 
 
 def test_all_layers_with_easting_and_northing_exchanged() -> None:

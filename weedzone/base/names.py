@@ -85,8 +85,6 @@ _KIND = {
     "parking": ("parking lot", "car park"),
     "fence": ("fences",),
     "stone": ("stones", "boulder", "boulders", "rock", "rocks"),
-    "ditch": ("ditches", "drain", "storm drain"),
-    "spring": ("springs",),
     "tee": ("tees",),
     "green": ("greens", "putting green"),
     "bunker": ("bunkers", "sand trap"),

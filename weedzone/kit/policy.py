@@ -32,7 +32,7 @@ A policy only ever widens what the labels ask for.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -70,6 +70,15 @@ class Buffers:
         """Largest distance for a kind; NaN where no rule speaks of it."""
         found = widest(kind, self.general, self.by_use.get(use, {}))
         return float("nan") if found is None else found[0]
+
+    def widest_m(self, use: str) -> float:
+        """Largest distance for any kind at all, for kinds that nobody knows; NaN where there is none."""
+        return max([*self.general.values(), *self.by_use.get(use, {}).values()], default=float("nan"))
+
+    @property
+    def kinds(self) -> frozenset[str]:
+        """Kinds that are named, for whatever use."""
+        return frozenset().union(self.general, *self.by_use.values()) - {"default"}
 
 
 @dataclass(frozen=True)
@@ -121,11 +130,19 @@ class Policy:
         """Distance to keep from each row of a keep-out layer [m]; NaN where no rule applies."""
         return self.rules(keep_out, use)[0]
 
-    def rules(self, keep_out: gpd.GeoDataFrame, use: str) -> tuple[Floats, Array]:
+    @property
+    def kinds(self) -> frozenset[str]:
+        """Kinds that are named, here or for a district."""
+        return self.buffers.kinds.union(*(district.buffers.kinds for district in self.districts))
+
+    def rules(
+        self, keep_out: gpd.GeoDataFrame, use: str, strange: Collection[str] = ()
+    ) -> tuple[Floats, Array]:
         """Distance to keep from each keep-out feature, and the rule that sets it.
 
         A district's rule holds for every feature that its distance reaches from the district, so that no ground
-        inside the district is sprayed closer than the rule says, also where the feature lies across the line.
+        inside the district is sprayed closer than the rule says, also where the feature lies across the line. Kinds
+        that are `strange`, which nobody knows, get the widest distance that holds for any kind.
 
         Returns
         -------
@@ -134,18 +151,20 @@ class Policy:
         name : ndarray of str
         """
         kinds = keep_out["kind"].to_numpy(dtype=object).astype(str)
-        distance = _by_kind(self.buffers, kinds, use)
+        distance = _by_kind(self.buffers, kinds, use, strange)
         name = np.where(np.isnan(distance), "", self.name).astype(object)
         for district in self.districts:
-            far = _by_kind(district.buffers, kinds, use)
+            far = _by_kind(district.buffers, kinds, use, strange)
             rows = np.flatnonzero(np.nan_to_num(far, nan=-1.0) > np.nan_to_num(distance, nan=-1.0))
             rows = rows[_reached(keep_out.iloc[rows], district.shape, far[rows])]
             distance[rows], name[rows] = far[rows], district.name
         return distance, name
 
 
-def _by_kind(buffers: Buffers, kinds: Array, use: str) -> Floats:
-    return np.array([buffers.metres(str(kind), use) for kind in kinds], dtype=float)
+def _by_kind(buffers: Buffers, kinds: Array, use: str, strange: Collection[str]) -> Floats:
+    widest = buffers.widest_m(use)
+    far = [widest if kind in strange else buffers.metres(str(kind), use) for kind in kinds]
+    return np.array(far, dtype=float)
 
 
 def _reached(features: gpd.GeoDataFrame, shape: Any, far_m: Floats) -> Array:

@@ -47,6 +47,7 @@ from weedzone.zones import (
     plans,
     reaches,
     reasons_of,
+    strange_kinds,
     with_adjuvants,
     zone_ground,
 )
@@ -368,20 +369,22 @@ def _reach(
     check_wind(wind_from, wind_spread)
     local, table = survey.local, survey.keep_out
     kind, own = table["kind"].to_numpy(dtype=object), table["buffer_m"].to_numpy(dtype=float)
-    rules = None if policy is None else policy.rules(survey.keep_out, use)
+    strange, noticed = strange_kinds(kind, planned, use, () if policy is None else policy.kinds)
+    rules = None if policy is None else policy.rules(table, use, strange)
 
     def by_row(laid: Any) -> tuple[Reach, list[Finding]]:
         rows = laid.row
         far, name = (None, None) if rules is None else (rules[0][rows], rules[1][rows])
-        return reaches(laid, kind[rows], own[rows], planned, use, far, wind_from, wind_spread, name)
+        return reaches(laid, kind[rows], own[rows], planned, use, far, wind_from, wind_spread, name, strange)
 
     every, findings = by_row(local.alone(local.shared_keep_out))
     far = float(every.widest_m.max(initial=0.0))
     common = local.near(local.shared_keep_out, "keep_out", far)
     if not len(common.row):
-        return by_row(local.keep_out)
-    reach, _ = by_row(local.joined(local.keep_out, common))
-    return reach, findings
+        reach, findings = by_row(local.keep_out)
+    else:
+        reach, _ = by_row(local.joined(local.keep_out, common))
+    return reach, noticed + findings
 
 
 def _names_at_fault(survey: Survey, planned: Mapping[str, Plan]) -> list[Finding]:

@@ -20,7 +20,7 @@ from weedzone.zones.limits import (
 from weedzone.zones.outcomes import OUTCOMES
 from weedzone.zones.parts import Parts, names_weed, past_ground
 from weedzone.zones.pieces import dissolve
-from weedzone.zones.reach import DEFAULT_SPREAD_DEG, Reach, reaches
+from weedzone.zones.reach import DEFAULT_SPREAD_DEG, Reach, reaches, strange_kinds
 from weedzone.zones.zones import Treatments, Zoned, zone_ground
 
 __all__ = [
@@ -53,6 +53,7 @@ __all__ = [
     "reasons_of",
     "shares_active",
     "state",
+    "strange_kinds",
     "together",
     "weeds_left",
     "with_adjuvants",

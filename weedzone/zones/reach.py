@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -148,6 +148,7 @@ def reaches(
     wind_from_deg: float | None = None,
     wind_spread_deg: float | None = None,
     policy_name: Array | None = None,
+    strange: Collection[str] = (),
 ) -> tuple[Reach, list[Finding]]:
     """Distances to keep: the largest of label, the feature's own and policy.
 
@@ -166,6 +167,8 @@ def reaches(
         Half-angle where the label states none; where it does, the wider of the two holds.
     policy_name : ndarray of str, optional
         The local rule behind each distance of `policy_m`, for the ledger.
+    strange : collection of str
+        Kinds that nobody knows, see `strange_kinds`: the widest distances of any label hold for them.
     """
     n = len(kind)
     distance, downwind = np.zeros((n, len(plans))), np.zeros((n, len(plans)))
@@ -175,16 +178,16 @@ def reaches(
     kinds, code = (
         np.unique(kind.astype(str), return_inverse=True) if n else (np.empty(0, str), np.empty(0, int))
     )
-    strange, notes = _strange(kinds, plans, use, _ruled(kinds, code, policy_m))
-    findings += notes
     each = [_unnamed(plan.label, use) for plan in plans.values()]
     widest = max((known for known in each if known is not None), default=None)
+    carried = max([far for plan in plans.values() for far in plan.label.downwind_m.values()], default=np.nan)
     for p, (name, plan) in enumerate(plans.items()):
         label = plan.label
         said = [widest if one in strange else label.buffer_rule(one, use) for one in kinds]
         table = np.array([np.nan if one is None else one[0] for one in said])
         default = np.array([one is not None and one[1] for one in said])
-        far = np.array([label.downwind_m.get(one, label.downwind_m.get("default", np.nan)) for one in kinds])
+        other = label.downwind_m.get("default", np.nan)
+        far = np.array([carried if one in strange else label.downwind_m.get(one, other) for one in kinds])
         if n:
             _raise(distance[:, p], rule[:, p], table[code], np.where(default[code], 2, 1))
             _raise(distance[:, p], rule[:, p], own_m, np.full(n, 3))
@@ -215,17 +218,24 @@ def _unnamed(label: Label, use: str) -> tuple[float, bool] | None:
     return (max(known), True) if known else None
 
 
-def _ruled(kinds: Array, code: Ints, policy_m: Floats | None) -> set[str]:
-    """Kinds that a local rule speaks of."""
-    if policy_m is None:
-        return set()
-    return set(kinds[np.bincount(code, np.isfinite(policy_m), len(kinds)) > 0])
-
-
-def _strange(
-    kinds: Array, plans: Mapping[str, Plan], use: str, ruled: set[str]
+def strange_kinds(
+    kinds: Collection[str], plans: Mapping[str, Plan], use: str, ruled: Collection[str] = ()
 ) -> tuple[set[str], list[Finding]]:
-    """Kinds that nobody knows: they get the widest buffer that any label at hand has.
+    """Kinds that nobody knows: they get the widest buffer that any label or local rule at hand has.
+
+    Parameters
+    ----------
+    kinds : collection of str
+        Of the survey's keep-outs.
+    plans : mapping of product to Plan
+    use : str
+    ruled : collection of str
+        Kinds that local rules name. Their ``default`` names none: it makes no kind known.
+
+    Returns
+    -------
+    strange : set of str
+    findings : list of Finding
 
     Raises
     ------
@@ -237,11 +247,9 @@ def _strange(
         for plan in plans.values()
         for kind in (*plan.label.buffers_m, *plan.label.use_buffers_m.get(use, {}), *plan.label.downwind_m)
     } - {"default"}
-    known = named | ruled | known_kinds()
+    known = named.union(ruled, known_kinds())
     strange, findings = set(), []
-    for kind in map(str, kinds):
-        if kind in known:
-            continue
+    for kind in sorted(set(map(str, kinds)) - known):
         meant = slip_of(kind, known)
         if meant is not None:
             raise InputError(
@@ -258,7 +266,10 @@ def _strange(
         )
         close = nearest(kind, known)
         mend = f"did you mean {close!r}?" if close else "write a known kind"
-        message = f"{what}: the widest buffer of any label is kept; {mend}"
+        message = f"{what}: the widest buffer of any label or local rule is kept; {mend}"
+        findings.append(Finding("warning", "keep_out", kind, message))
+    for kind in sorted(set(map(str, kinds)) - named.union(ruled) - strange) if named else ():
+        message = f"no label at hand names {kind!r}: each label's default buffer is kept"
         findings.append(Finding("warning", "keep_out", kind, message))
     return strange, findings
 
