@@ -5,16 +5,18 @@ The same job sized for each spray window's own wind.
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, fields
-from pathlib import Path
+from dataclasses import dataclass, fields
 from typing import Any, NamedTuple
 
 import pandas as pd
 
-from weedzone.base.errors import InputError, options_of, path_given, unknown_options
-from weedzone.kit import Label
-from weedzone.sizing import Sized, check_wind, checked, labels_of, size
+from weedzone.base.errors import InputError, named_options
+from weedzone.crew import areas, sheet, summary, write
+from weedzone.kit import Label, Policy
+from weedzone.maps import explore, plot
+from weedzone.sizing import Asked, Sized, check_wind, fed, labels_of, size
 from weedzone.survey import Survey
 from weedzone.weather import SprayWindows
 from weedzone.zones import DEFAULT_SPREAD_DEG, Rig
@@ -22,100 +24,188 @@ from weedzone.zones import DEFAULT_SPREAD_DEG, Rig
 
 @dataclass(frozen=True, eq=False)
 class Job(Sized):
-    """A sized job; its tables are described in `weedzone.sizing.Sized`.
+    """A sized job; its tables are described in `weedzone.sizing.Sized`."""
 
-    `asked` holds what `size_job` was asked for beyond survey, labels, rig and use, so that a variant of the job
-    can be sized the same way.
-    """
-
-    asked: Mapping[str, Any] = field(default_factory=dict, repr=False)
-
-    def summary(self) -> str:
-        """The job in words, to be read at the tailgate."""
-        from weedzone.crew import summary
-
-        return str(summary(self))
+    summary = summary
+    write = write
+    sheet = named_options()(sheet)
+    areas = areas
+    plot = named_options()(plot)
+    explore = named_options()(explore)
 
     def __str__(self) -> str:
-        """The summary."""
+        """The summary: the job in words, to be read at the tailgate."""
         return self.summary()
 
-    def write(self, folder: str | Path, formats: Iterable[str] = ("gpkg", "csv", "png")) -> list[Path]:
-        """Write zones, totals, loads, ledger and a zone map to a folder; see `weedzone.crew.write`."""
-        from weedzone.crew import write
 
-        place = path_given(folder, "a job", 'job.write("out")')
-        return list(write(self, place, formats))
-
-    def sheet(self, path: str | Path, **options: Any) -> list[Path]:
-        """Write the mix sheet of each site; see `weedzone.crew.sheet`."""
-        from weedzone.crew import sheet
-
-        unknown_options(options, options_of(sheet), "sheet")
-        return sheet(self, path, **options)
-
-    def areas(self, path: str | Path | None = None) -> pd.DataFrame:
-        """Areas, patches and loads of each zone as a flat table; see `weedzone.crew.areas`."""
-        from weedzone.crew import areas
-
-        return areas(self, path)
-
-    def plot(self, ax: Any = None, **options: Any) -> Any:
-        """Draw the zone map; see `weedzone.maps.plot`."""
-        from weedzone.maps import plot
-
-        unknown_options(options, options_of(plot), "plot")
-        return plot(self, ax=ax, **options)
-
-    def explore(self, path: str | Path | None = None, **options: Any) -> Any:
-        """Make an interactive map, saved as one HTML file where a path is given; see `weedzone.maps.explore`."""
-        from weedzone.maps import explore
-
-        unknown_options(options, options_of(explore), "explore")
-        return explore(self, path, **options)
-
-
+@named_options()
 def size_job(
     survey: Survey,
     labels: Label | Mapping[str, Label],
     rig: Rig,
     use: str = "spot",
     products: Mapping[str, str] | None = None,
-    **options: Any,
+    *,
+    on: dt.date | str | None = None,
+    max_products: int | None = None,
+    worth: str | None = None,
+    exclude: Iterable[str] = (),
+    prefer: Iterable[str] = (),
+    avoid_caution: bool = False,
+    prices: Mapping[str, str] | None = None,
+    policy: Policy | None = None,
+    wind_from: float | None = None,
+    wind_spread: float | None = None,
+    min_width: str | None = None,
+    min_area: str | None = None,
+    even_loads: bool = False,
+    adjuvants: str = "all",
+    passes: int = 1,
 ) -> Job:
     """Size a job: from the walked shapes to tank loads.
 
-    Takes the arguments of `weedzone.sizing.size`, which says what each of them does.
+    Parameters
+    ----------
+    survey : Survey
+    labels : Label, or mapping of product to Label
+        The labels at hand.
+    rig : Sprayer or Spreader
+    use : {"spot", "broadcast", "granular"}
+    products : mapping of turf to product, optional
+        Decides which product goes on which turf; turf that is not named is not sprayed. Without it products
+        are chosen for each site, few of them; see `worth`.
+    on : date or ISO text, optional
+        Day of the job, against which past applications are held; today if not given.
+    worth : str, optional
+        Ground that each product more has to add on a site before it is used there (twice as much counts where it
+        comes under "every weed rated good"): 200 sq ft for spot work, 1,000 sq ft for broadcast and granules, and
+        never more than a quarter of what labels allow on the site. ``"0 ft2"`` treats as much ground as labels allow.
+    max_products : int, optional
+        Most products to use on one site; two if not given, or as many as there are with ``worth="0 ft2"``.
+    exclude, prefer : products, optional
+        Not to be used; to be used before others where they may go.
+    avoid_caution : bool
+        Leave out turf that the label warns of.
+    prices : mapping of product to price per amount, optional
+        ``{"Demo Trio": "96/2.5 gal"}``: where ratings are equal, the cheapest is used.
+    policy : Policy, optional
+        Local rules, see `weedzone.read_policy`.
+    wind_from : float, optional
+        Where the wind comes from [degrees clockwise from north]. Without it downwind buffers hold all round.
+    wind_spread : float, optional
+        Half-angle about the wind [degrees], in place of the labels' own.
+    min_width, min_area : str, optional
+        Pieces of one product in which no circle of this width fits, or that are smaller, go to the product of the
+        neighbour with the longest common edge that may go there. Thin ground that no neighbour takes is a ``sliver``
+        in the ledger in spot work (by hand) and marked ``by_wand`` for boom and spreader. The width is the rig's
+        ``pattern`` or 1 ft in spot work, half the swath or 3 ft for broadcast, half the spread or 4 ft for granules;
+        the area 10 sq ft. ``"0 ft"`` and ``"0 ft2"`` switch it off.
+    even_loads : bool
+        Share the solution evenly over the loads instead of filling all but the last.
+    adjuvants : {"all", "required"}
+        Whether adjuvants that a label allows go in, or only those that it requires.
+    passes : {1, 2}
+        With 2, ground with weeds that its product does not control gets a second product after the first, where
+        the limits of both labels allow both on one day. It adds rows to `zones` and to amounts and loads; the
+        ledger counts the ground once. With `max_products`, only products of the first pass are used for it.
 
     Returns
     -------
     Job
+
+    Raises
+    ------
+    WeedzoneError
+        A product or use that label, rig or limits do not allow; an unknown product; an argument of another kind.
     """
-    unknown_options(options, (*options_of(size), "use", "products"), "size_job")
-    return _job(size(survey, labels, rig, use, products, **options), {"products": products, **options})
+    asked = Asked(
+        use=use, products=products, on=on, max_products=max_products, worth=worth, exclude=exclude, prefer=prefer,
+        avoid_caution=avoid_caution, prices=prices, policy=policy, wind_from=wind_from, wind_spread=wind_spread,
+        min_width=min_width, min_area=min_area, even_loads=even_loads, adjuvants=adjuvants, passes=passes,
+    )  # fmt: skip
+    return _job(size(survey, labels, rig, asked))
 
 
+@named_options()
 def whole_turf(
-    survey: Survey, labels: Label | Mapping[str, Label], rig: Rig, use: str = "granular", **options: Any
+    survey: Survey,
+    labels: Label | Mapping[str, Label],
+    rig: Rig,
+    use: str = "granular",
+    products: Mapping[str, str] | None = None,
+    *,
+    given: str | Mapping[str, str] | None = None,
+    yearly: str | Mapping[str, str] | None = None,
+    on: dt.date | str | None = None,
+    exclude: Iterable[str] = (),
+    prefer: Iterable[str] = (),
+    avoid_caution: bool = False,
+    prices: Mapping[str, str] | None = None,
+    policy: Policy | None = None,
+    wind_from: float | None = None,
+    wind_spread: float | None = None,
+    min_width: str | None = None,
+    min_area: str | None = None,
+    even_loads: bool = False,
+    adjuvants: str = "all",
 ) -> Job:
-    """Size an application to all turf: feeding, or a product for the whole lawn.
+    """Size an application to all turf, not only to infested ground: feeding, or a product for the whole lawn.
 
-    Takes the arguments of `weedzone.sizing.whole_turf`, which says what each of them does.
+    As much ground as labels allow is treated, with as many products as that takes.
+
+    Parameters
+    ----------
+    survey : Survey
+        Its infestations do not count.
+    labels : Label, or mapping of product to Label
+        What is to be applied (see `feed_label`), and every product of the history.
+    rig : Sprayer or Spreader
+    use : {"spot", "broadcast", "granular"}
+    products : mapping of turf to product, optional
+        Decides which product goes on which turf; turf that is not named gets none.
+    given, yearly : str or mapping of turf to str, optional
+        Nitrogen already given this year beside the history, and the most that a year may bring, as a local rule
+        says. Without it: the label's hint ``"yearly nitrogen"``, else `weedzone.turfcare.YEARLY_NITROGEN`.
+    on : date or ISO text, optional
+        Day of the job, against which past applications are held; today if not given.
+    exclude, prefer : products, optional
+        Not to be used; to be used before others where they may go.
+    avoid_caution : bool
+        Leave out turf that the label warns of.
+    prices : mapping of product to price per amount, optional
+        ``{"Demo Feed": "96/50 lb"}``: where nothing else decides, the cheapest is used.
+    policy : Policy, optional
+        Local rules. Its ``[nitrogen]`` holds too; the lowest figure is warned of.
+    wind_from, wind_spread : float, optional
+        Where the wind comes from [degrees clockwise from north], and the half-angle about it.
+    min_width, min_area : str, optional
+        Least width and area of a piece of one product; see `size_job`.
+    even_loads : bool
+        Share the amount evenly over the loads instead of filling all but the last.
+    adjuvants : {"all", "required"}
+        Whether adjuvants that a label allows go in, or only those that it requires.
 
     Returns
     -------
     Job
-        Its "infested ground" is all turf.
+        Its "infested ground" is all turf: the ledger sums to that. The findings warn where the nitrogen of one
+        feeding or of the year passes the usual figure. Bags: `weedzone.shopping_list`.
+
+    Raises
+    ------
+    WeedzoneError
+        As `size_job`.
     """
-    from weedzone.sizing import whole_turf as sized
+    asked = Asked(
+        use=use, products=products, on=on, exclude=exclude, prefer=prefer, avoid_caution=avoid_caution,
+        prices=prices, policy=policy, wind_from=wind_from, wind_spread=wind_spread, min_width=min_width,
+        min_area=min_area, even_loads=even_loads, adjuvants=adjuvants,
+    )  # fmt: skip
+    return _job(fed(survey, labels, rig, asked, given=given, yearly=yearly))
 
-    unknown_options(options, (*options_of(sized, size), "use", "products"), "whole_turf")
-    return _job(sized(survey, checked(survey, labels, rig), rig, use, **options), options)
 
-
-def _job(sized: Sized, options: Mapping[str, Any]) -> Job:
-    asked = {key: value for key, value in options.items() if key not in ("on", "given", "yearly")}
-    return Job(**{one.name: getattr(sized, one.name) for one in fields(sized)}, asked=asked)
+def _job(sized: Sized) -> Job:
+    return Job(**{field.name: getattr(sized, field.name) for field in fields(sized)})
 
 
 class WindowJob(NamedTuple):
@@ -139,6 +229,7 @@ class WindowJob(NamedTuple):
     wind_spread: float | None
 
 
+@named_options(like=size_job, but=("on", "wind_from"))
 def size_in_windows(
     survey: Survey,
     labels: Label | Mapping[str, Label],
@@ -180,9 +271,9 @@ def size_in_windows(
     labels = labels_of(labels)
     said = [label.downwind_spread_deg for label in labels.values()]
     aside = max(
-        [float(options.pop("wind_spread", None) or 0.0), *(one or DEFAULT_SPREAD_DEG for one in said)]
+        [float(options.pop("wind_spread", None) or 0.0), *(degrees or DEFAULT_SPREAD_DEG for degrees in said)]
     )
-    found = []
+    sized = []
     for row in table.sort_values("start", kind="stable").to_dict("records"):
         # Swings of half a turn and winds that cancel leave no side that is surely upwind.
         half = float(row["wind_swing_deg"]) + aside
@@ -191,5 +282,5 @@ def size_in_windows(
         job = size_job(
             survey, labels, rig, on=row["start"].date(), wind_from=wind, wind_spread=spread, **options
         )
-        found.append(WindowJob(row, job, wind, spread))
-    return found
+        sized.append(WindowJob(row, job, wind, spread))
+    return sized

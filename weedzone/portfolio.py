@@ -27,14 +27,14 @@ from weedzone.base.errors import (
     InputError,
     WeedzoneError,
     findings_table,
-    options_of,
+    named_options,
     path_given,
-    unknown_options,
 )
 from weedzone.base.units import ACRE_PER_M2, KSQFT_PER_M2
 from weedzone.base.words import DECIDES
+from weedzone.job import size_job
 from weedzone.kit import Label
-from weedzone.sizing import Sized, labels_of, size
+from weedzone.sizing import Asked, Sized, labels_of, size
 from weedzone.survey import Blocks, Survey, block_layers, checked_layer, layers_of, site_name, split
 from weedzone.zones import Rig
 
@@ -167,6 +167,7 @@ def _figures(value: float) -> str:
     return f"{value:,.0f}" if value >= 1000 else f"{value:#.3g}".rstrip(".")
 
 
+@named_options(like=size_job)
 def size_portfolio(
     source: str | Path,
     labels: Mapping[str, Label],
@@ -216,7 +217,6 @@ def size_portfolio(
     known = labels_of(labels)
     origin = path_given(source, "a portfolio", 'size_portfolio("sites.gpkg", ...)')
     place = path_given(out, "a portfolio's results", 'out="out"')
-    unknown_options(options, (*options_of(size), "products"), "size_portfolio")
     layers_of(origin)  # refused before the folder of results is claimed for it
     if block < 1 or workers < 0:
         raise InputError("block must be at least 1 and workers at least 0", field="block, workers")
@@ -282,7 +282,7 @@ def _size_block(run: Run, frames: Layers, sites: list[str]) -> tuple[list[Sized]
 def _sized(run: Run, frames: Layers) -> Sized:
     # A layer of which nothing is left is missed by the survey, with an error of its own.
     survey = Survey(**{"turf": None, "infestations": None, **frames})
-    return size(survey, run.labels, run.rig, run.use, **run.options)
+    return size(survey, run.labels, run.rig, Asked(use=run.use, **run.options))
 
 
 def _not_sized(site: str, message: object) -> Finding:

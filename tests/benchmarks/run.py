@@ -31,7 +31,7 @@ import peers
 from surveys import Drawn, draw, label_texts
 
 import weedzone as wz
-from weedzone.sizing.run import size
+from weedzone.sizing import Asked, size
 from weedzone.zones.dose import plans
 
 SLOW_FROM = 3000  # sites above which geopandas is timed once only, and not site by site
@@ -48,7 +48,7 @@ def labels_and_rig() -> tuple[dict[str, wz.Label], Any]:
 def whole_job(drawn: Drawn, labels: Any, rig: Any) -> Any:
     """Survey to loads, tables included."""
     survey = wz.Survey(turf=drawn.turf, infestations=drawn.infestations, keep_out=drawn.keep_out)
-    return size(survey, labels, rig, on="2026-05-01")
+    return size(survey, labels, rig, Asked(on="2026-05-01"))
 
 
 def zones_and_ledger(survey: wz.Survey, labels: Any, rig: Any, threads: int | None = 1) -> Any:
@@ -144,7 +144,7 @@ def time_ways(n: int, repeats: int, slow: bool) -> dict[str, float]:
     result = {name: median(found) for name, found in times.items() if found and name != "floor"}
     result["floor"] = median(floors)
     result["whole job"] = median(
-        _timed(lambda: size(survey, labels, rig, on="2026-05-01")) for _ in range(repeats)
+        _timed(lambda: size(survey, labels, rig, Asked(on="2026-05-01"))) for _ in range(repeats)
     )
     result["reading"] = median(
         _timed(lambda: wz.Survey(turf=drawn.turf, infestations=drawn.infestations, keep_out=drawn.keep_out))

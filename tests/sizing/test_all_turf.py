@@ -9,9 +9,10 @@ from plots import ROWS, label, size, survey
 
 from weedzone.base.errors import InputError, LabelError, UnitError
 from weedzone.crew.shopping import shopping_list
+from weedzone.job import whole_turf
 from weedzone.kit.policy import read_policy
 from weedzone.kit.rig_file import make_rig
-from weedzone.sizing.all_turf import feed_label, nutrients, whole_turf
+from weedzone.sizing.all_turf import feed_label, nutrients
 
 CART = make_rig("cart", "spreader", hopper="20 lb")
 DAY = "2026-05-10"

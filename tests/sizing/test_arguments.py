@@ -189,10 +189,12 @@ def test_misspelt_options_are_named_with_the_right_one() -> None:
     text = refusal(lambda: wz.size_job(survey, labels, rig, exlude=["x"]))
     assert text == "size_job: unknown: exlude; did you mean 'exclude'?"
     assert "did you mean 'products'" in refusal(lambda: wz.size_job(survey, labels, rig, product={}))
-    assert "known are on, max_products" in refusal(lambda: wz.size_job(survey, labels, rig, foo=1))
+    assert "known are use, products, on, max_products" in refusal(
+        lambda: wz.size_job(survey, labels, rig, foo=1)
+    )
     assert "did you mean 'legend'" in refusal(lambda: job.plot(legends=False))
     assert "did you mean 'system'" in refusal(lambda: job.sheet("out", sytem="us"))
-    assert "known are site, title, system" in refusal(lambda: job.explore(foo=1))
+    assert "known are path, site, title, system" in refusal(lambda: job.explore(foo=1))
     assert "did you mean 'yearly'" in refusal(lambda: wz.whole_turf(survey, labels, rig, yearli="1 lb/ksqft"))
     assert "did you mean 'applicator'" in refusal(lambda: wz.record(job, "r.gpkg", aplicator="A. Person"))
     assert "did you mean 'passes'" in refusal(

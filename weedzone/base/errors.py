@@ -13,15 +13,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import astuple, dataclass
+from functools import wraps
+from inspect import Parameter, signature
 from os import PathLike
 from pathlib import Path
-from typing import Any
+from typing import Any, ParamSpec, TypeVar
 
 import pandas as pd
 
 from weedzone.base.names import nearest
+
+P = ParamSpec("P")
+R = TypeVar("R")
 
 FINDING_COLUMNS = ("severity", "layer", "feature", "message")
 
@@ -190,6 +195,39 @@ def unknown_options(
     raise InputError(what, field=field, file=None if file is None else str(file), mend=mend)
 
 
-def options_of(*functions: Callable[..., Any]) -> tuple[str, ...]:
-    """Names of the keyword-only options of functions, which must all have defaults."""
-    return tuple(dict.fromkeys(name for one in functions for name in one.__kwdefaults__ or {}))
+def named_options(
+    like: Callable[..., Any] | None = None, but: Collection[str] = ()
+) -> Callable[[Callable[P, R]], Callable[P, R]]:
+    """Refuse keyword arguments that a function does not have, naming the nearest that it has.
+
+    Parameters
+    ----------
+    like : callable, optional
+        A function whose options (arguments with a default) the decorated one takes as ``**options`` and hands on:
+        its signature shows them.
+    but : names, optional
+        Options of `like` that it does not take.
+    """
+
+    def decorate(function: Callable[P, R]) -> Callable[P, R]:
+        shown = signature(function)
+        own = [one for one in shown.parameters.values() if one.kind is not Parameter.VAR_KEYWORD]
+        taken = {one.name for one in own} | set(but)
+        more = [
+            one.replace(kind=Parameter.KEYWORD_ONLY)
+            for one in (signature(like).parameters.values() if like else ())
+            if one.default is not Parameter.empty and one.name not in taken
+        ]
+        own_options = [one.name for one in own if one.default is not Parameter.empty]
+        known = [*own_options, *(one.name for one in more)]
+        every = {*known, *shown.parameters, *but}  # what it does not take, it refuses in its own words
+
+        @wraps(function)
+        def checked(*args: P.args, **options: P.kwargs) -> R:
+            unknown_options([name for name in options if name not in every], known, function.__name__)
+            return function(*args, **options)
+
+        checked.__signature__ = shown.replace(parameters=[*own, *more])  # type: ignore[attr-defined]
+        return checked
+
+    return decorate

@@ -27,7 +27,7 @@ import pyogrio
 import shapely
 from pyogrio.errors import DataLayerError, DataSourceError
 
-from weedzone.base.errors import InputError
+from weedzone.base.errors import InputError, path_given
 from weedzone.base.files import check_place, file_names, place, place_file, write_csv
 from weedzone.base.units import ACRE_PER_M2, FT2_PER_M2, FT_PER_M, KSQFT_PER_M2
 from weedzone.ground.shapes import parts_of
@@ -267,13 +267,14 @@ def write(job: Sized, folder: str | Path, formats: Iterable[str] = ("gpkg", "csv
     text loses characters that XML cannot hold. CSV keeps numbers in full but tells neither text from numbers (read
     ``site`` as text) nor no text from none.
     """
+    target = path_given(folder, "a job", 'job.write("out")')
     wanted = _formats(formats)
 
     def all_of_them(new: Path) -> None:
         for one in wanted:
             _WRITERS[one](job, new)
 
-    return place(Path(folder), all_of_them)
+    return place(target, all_of_them)
 
 
 def check(folder: Path, formats: Iterable[str]) -> list[str]:

@@ -6,6 +6,7 @@ The work of a day: in which order the loads are filled and sprayed, where to rin
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import Any
 
 import geopandas as gpd
@@ -236,7 +237,7 @@ def _laid(sized: Sized, whole: Sized, number: Mapping[str, int]) -> tuple[Array,
     return np.asarray(shapely.transform(parts.geoms, lambda xy: xy + shift)), to
 
 
-def spare_ground(sized: Sized, **options: Any) -> gpd.GeoDataFrame:
+def spare_ground(sized: Sized) -> gpd.GeoDataFrame:
     """Ground that may take what is left in the tank, beyond the job's own zones.
 
     All turf of the site that the product's label names, less what the job treats or may not treat: outside
@@ -247,8 +248,6 @@ def spare_ground(sized: Sized, **options: Any) -> gpd.GeoDataFrame:
     Parameters
     ----------
     sized : Sized
-    **options
-        Of `weedzone.sizing.size`, as the job was sized with: ``policy``, ``wind_from``, ``wind_spread``.
 
     Returns
     -------
@@ -257,7 +256,8 @@ def spare_ground(sized: Sized, **options: Any) -> gpd.GeoDataFrame:
         "turf beside"), ``area_ft2``, ``area_m2``, ``room_gal`` (solution it takes at the planned volume),
         ``room_lb`` (granules at the planned dose), ``geometry``.
     """
-    whole = whole_ground(sized.survey, sized.labels, sized.rig, sized.use, on=sized.on, **options)
+    free = replace(sized.asked, on=sized.on, products=None, exclude=(), prefer=(), prices=None)
+    whole = whole_ground(sized.survey, sized.labels, sized.rig, free)
     parts, can = whole.zoned.parts, whole.zoned.can
     number = {name: at for at, name in enumerate(whole.survey.sites)}
     laid, site = _laid(sized, whole, number)

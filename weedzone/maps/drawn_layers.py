@@ -9,6 +9,7 @@ import shapely
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, PathPatch
+from matplotlib.path import Path
 
 from weedzone.ground.shapes import Array
 from weedzone.kit import Spreader
@@ -22,7 +23,6 @@ from weedzone.maps.style import (
     INK,
     TURF_EDGE,
     Fill,
-    area_path,
     area_text,
     fill_text,
     kinds_text,
@@ -197,9 +197,27 @@ class Layers:
         return Patch(**style, linewidth=0.8)
 
     def _areas(self, shapes: Array, gid: str, zorder: float, **style: Any) -> None:
-        self.ax.add_patch(PathPatch(area_path(shapes), zorder=zorder, gid=gid, **style))
+        self.ax.add_patch(PathPatch(_path(shapes), zorder=zorder, gid=gid, **style))
 
     def _lines(self, shapes: Array, gid: str, zorder: float, **style: Any) -> Line2D:
         line = Line2D(*line_xy(shapes), zorder=zorder, gid=gid, **style)
         self.ax.add_line(line)
         return line
+
+
+def _path(shapes: Array) -> Path:
+    """One path of many polygons, holes left open."""
+    polygons = shapely.get_parts(shapes)
+    while (shapely.get_type_id(polygons) > 3).any():
+        polygons = shapely.get_parts(polygons)
+    polygons = polygons[(shapely.get_type_id(polygons) == 3) & ~shapely.is_empty(polygons)]
+    # Outer rings run one way and holes the other, so that filling by winding leaves the holes.
+    rings = shapely.get_rings(shapely.orient_polygons(polygons))
+    xy, ring = shapely.get_coordinates(rings, return_index=True)
+    if not len(xy):
+        return Path(np.empty((0, 2)), np.empty(0, dtype=Path.code_type))
+    codes = np.full(len(xy), Path.LINETO, dtype=Path.code_type)
+    first = np.append(True, ring[1:] != ring[:-1])
+    codes[first] = Path.MOVETO
+    codes[np.append(first[1:], True)] = Path.CLOSEPOLY
+    return Path(xy, codes)

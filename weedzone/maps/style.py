@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from matplotlib.path import Path
 
 from weedzone.base.names import plain
 from weedzone.base.units import FT2_PER_M2
@@ -119,24 +118,6 @@ def kinds_text(kinds: list[str]) -> str:
         [*named[:_MOST_KINDS], f"and {len(named) - _MOST_KINDS} more"] if len(named) > _MOST_KINDS else named
     )
     return textwrap.fill(", ".join(more), 36)
-
-
-def area_path(shapes: Array) -> Path:
-    """One path of many polygons, holes left open."""
-    polygons = shapely.get_parts(shapes)
-    while (shapely.get_type_id(polygons) > 3).any():
-        polygons = shapely.get_parts(polygons)
-    polygons = polygons[(shapely.get_type_id(polygons) == 3) & ~shapely.is_empty(polygons)]
-    # Outer rings run one way and holes the other, so that filling by winding leaves the holes.
-    rings = shapely.get_rings(shapely.orient_polygons(polygons))
-    xy, ring = shapely.get_coordinates(rings, return_index=True)
-    if not len(xy):
-        return Path(np.empty((0, 2)), np.empty(0, dtype=Path.code_type))
-    codes = np.full(len(xy), Path.LINETO, dtype=Path.code_type)
-    first = np.append(True, ring[1:] != ring[:-1])
-    codes[first] = Path.MOVETO
-    codes[np.append(first[1:], True)] = Path.CLOSEPOLY
-    return Path(xy, codes)
 
 
 def line_xy(shapes: Array) -> tuple[Floats, Floats]:

@@ -12,7 +12,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -158,7 +157,6 @@ def doubt(
     seed: int = 0,
     correlation: str = "5 m",
     rigid: float = 0.5,
-    options: Mapping[str, Any] | None = None,
 ) -> Doubt:
     """Size a job again and again with its shapes moved within the survey's accuracy.
 
@@ -176,9 +174,6 @@ def doubt(
         Distance L over which neighbouring points move together.
     rigid : float
         Share of the variance that shifts a whole layer of a site, 0 to 1.
-    options : mapping, optional
-        What `size_job` was asked for beyond the survey, labels, rig, use and day, such as ``products``; taken
-        from the job where it remembers it.
 
     Returns
     -------
@@ -194,11 +189,11 @@ def doubt(
         raise InputError(f"cases is {cases!r}", field="cases", mend=f"write a number from 2 to {_MOST_CASES}")
     if not 0.0 <= rigid <= 1.0:
         raise InputError(f"rigid is {rigid!r}", field="rigid", mend="write a share from 0 to 1")
-    asked = dict(getattr(job, "asked", {}) if options is None else options)
-    if asked.get("products") is None:
+    asked = replace(job.asked, on=job.on)
+    if asked.products is None:
         # The products are chosen before the visit: what the job does not use is not at hand.
         unused = set(job.plans) - set(job.totals["product"])
-        asked["exclude"] = sorted({*asked.get("exclude", ()), *unused})
+        asked = replace(asked, exclude=sorted({*asked.exclude, *unused}))
     survey = dense(job, radius, length)
     n_sites = len(survey.local.sites)
     step = max(1, _SITES_AT_ONCE // n_sites)
@@ -206,7 +201,7 @@ def doubt(
     for first in range(0, cases, step):
         numbers = np.arange(first, min(first + step, cases))
         copies = moved(survey, numbers, radius, length, rigid, seed)
-        sized = size(copies, job.labels, job.rig, job.use, on=job.on, **asked)
+        sized = size(copies, job.labels, job.rig, asked)
         found.append(_unravelled(sized.totals, copies, survey, numbers))
     table = pd.concat(found, ignore_index=True)
     return Doubt(table, cases, radius, length, seed)

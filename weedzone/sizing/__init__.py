@@ -3,9 +3,9 @@
 `weedzone.Job` is a `Sized` with verbs; `wz.size_job` is `size` for callers. Nothing is drawn or printed here.
 """
 
-from weedzone.sizing.all_turf import feed_label, whole_ground, whole_turf
+from weedzone.sizing.all_turf import fed, feed_label, whole_ground
 from weedzone.sizing.allowances import allowance
-from weedzone.sizing.arguments import check_wind, checked, labels_of
+from weedzone.sizing.arguments import Asked, check_wind, checked, labels_of
 from weedzone.sizing.explained import explain
 from weedzone.sizing.loads import amounts, at_start, carried, on_the_measure, split_loads
 from weedzone.sizing.pours import (
@@ -25,6 +25,7 @@ from weedzone.sizing.run import Sized, check_job, size
 from weedzone.sizing.tables import frame_of, zone_order
 
 __all__ = [
+    "Asked",
     "Pour",
     "Sized",
     "added",
@@ -38,6 +39,7 @@ __all__ = [
     "check_wind",
     "checked",
     "explain",
+    "fed",
     "feed_label",
     "frame_of",
     "labels_of",
@@ -52,6 +54,5 @@ __all__ = [
     "split_loads",
     "water_texts",
     "whole_ground",
-    "whole_turf",
     "zone_order",
 ]

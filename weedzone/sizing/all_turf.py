@@ -17,7 +17,8 @@ import pandas as pd
 from weedzone.base.errors import Finding, InputError, LabelError
 from weedzone.base.names import chief_name
 from weedzone.base.units import KSQFT_PER_M2, LB_PER_KG, to_si
-from weedzone.kit import SINGLE_NITROGEN, YEARLY_NITROGEN, Label, Limits, Policy, Rate, analysis
+from weedzone.kit import SINGLE_NITROGEN, YEARLY_NITROGEN, Label, Limits, Rate, analysis
+from weedzone.sizing.arguments import Asked, checked
 from weedzone.sizing.run import Sized, size
 from weedzone.sizing.tables import zone_order
 from weedzone.survey import Survey
@@ -98,10 +99,8 @@ def feed_label(
     )
 
 
-def whole_ground(
-    survey: Survey, labels: Mapping[str, Label], rig: Rig, use: str = "granular", **options: Any
-) -> Sized:
-    """Size an application to all turf of a survey; see `whole_turf`, which adds what to say of nitrogen."""
+def whole_ground(survey: Survey, labels: Mapping[str, Label], rig: Rig, asked: Asked) -> Sized:
+    """Size an application to all turf of a survey; see `fed`, which adds what to say of nitrogen."""
     turf = survey.turf.to_crs(survey.crs)
     everywhere = Survey(
         turf=turf,
@@ -111,14 +110,9 @@ def whole_ground(
         history=survey.history,
         file=survey.file,
     )
-    grown = frozenset(str(one) for one in turf["turf"].unique())
-    return size(
-        everywhere,
-        {name: _open(label, grown) for name, label in labels.items()},
-        rig,
-        use,
-        **{"worth": "0 ft2", **options},
-    )
+    grown = frozenset(str(name) for name in turf["turf"].unique())
+    opened = {name: _open(label, grown) for name, label in labels.items()}
+    return size(everywhere, opened, rig, replace(asked, worth="0 ft2", max_products=None, passes=1))
 
 
 def _open(label: Label, grown: frozenset[str]) -> Label:
@@ -129,48 +123,25 @@ def _open(label: Label, grown: frozenset[str]) -> Label:
     )
 
 
-def whole_turf(
+def fed(
     survey: Survey,
     labels: Label | Mapping[str, Label],
     rig: Rig,
-    use: str = "granular",
+    asked: Asked,
     *,
     given: str | Mapping[str, str] | None = None,
     yearly: str | Mapping[str, str] | None = None,
-    **options: Any,
 ) -> Sized:
-    """Size an application to all turf, not only to infested ground: feeding, or a product for the whole lawn.
-
-    Parameters
-    ----------
-    survey : Survey
-        Its infestations do not count.
-    labels : Label, or mapping of product to Label
-        What is to be applied (see `feed_label`), and every product of the history.
-    rig : Sprayer or Spreader
-    use : {"spot", "broadcast", "granular"}
-    given, yearly : str or mapping of turf to str, optional
-        Nitrogen already given this year beside the history, and the most that a year may bring, as a local rule
-        says. Without it: the label's hint ``"yearly nitrogen"``, else `weedzone.turfcare.YEARLY_NITROGEN`.
-    **options
-        Of `weedzone.sizing.size`. The ``[nitrogen]`` of a ``policy`` holds too; the lowest figure is warned of.
-
-    Returns
-    -------
-    Sized
-        Its "infested ground" is all turf: the ledger sums to that. The findings warn where the nitrogen of one
-        feeding or of the year passes the usual figure. Bags: `weedzone.shopping_list`.
+    """Size an application to all turf; `weedzone.whole_turf` says what its arguments mean.
 
     Raises
     ------
     WeedzoneError
         As `weedzone.sizing.size`.
     """
-    known = {labels.name: labels} if isinstance(labels, Label) else dict(labels)
-    sized = whole_ground(survey, known, rig, use, **options)
+    sized = whole_ground(survey, checked(survey, labels, rig), rig, asked)
     table = nutrients(sized, given=given, yearly=yearly)
-    policy = options.get("policy")
-    limits = policy.nitrogen if isinstance(policy, Policy) else Limits()
+    limits = Limits() if asked.policy is None else asked.policy.nitrogen
     if limits.per_year is not None:
         table["yearly"] = np.fmin(table["yearly"], limits.per_year * _LB_KSQFT)
     return replace(sized, noticed=(*sized.noticed, *_nitrogen_findings(table, limits)))
@@ -187,7 +158,7 @@ def nutrients(
     Parameters
     ----------
     given, yearly : str or mapping of turf to str, optional
-        See `whole_turf`.
+        See `weedzone.whole_turf`.
 
     Returns
     -------

@@ -1,9 +1,10 @@
-"""The arguments of a run, checked at the door: one clear error for each that cannot be meant."""
+"""What a run is asked for: one frozen record, each field checked at the door with one clear error."""
 
 from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from numbers import Integral, Real
 from typing import Any
 
@@ -13,8 +14,42 @@ from weedzone.base.errors import Finding, InputError, LabelError, kind_of, refus
 from weedzone.base.names import chief_name, nearest
 from weedzone.base.units import to_si
 from weedzone.base.words import read_date
-from weedzone.kit import Label, Rig
+from weedzone.kit import Label, Policy, Rig
 from weedzone.survey import Survey
+
+
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """What a run is asked for; `weedzone.size_job` says what each field means and takes.
+
+    Attributes
+    ----------
+    use, products, on, worth, max_products, exclude, prefer, avoid_caution, prices, policy, wind_from, wind_spread, \
+min_width, min_area, even_loads, adjuvants, passes
+        As the arguments of `weedzone.size_job`; they are checked when the run begins.
+    """
+
+    use: str = "spot"
+    products: Mapping[str, str] | None = None
+    on: dt.date | str | None = None
+    max_products: int | None = None
+    worth: str | None = None
+    exclude: Iterable[str] = ()
+    prefer: Iterable[str] = ()
+    avoid_caution: bool = False
+    prices: Mapping[str, str] | None = None
+    policy: Policy | None = None
+    wind_from: float | None = None
+    wind_spread: float | None = None
+    min_width: str | None = None
+    min_area: str | None = None
+    even_loads: bool = False
+    adjuvants: str = "all"
+    passes: int = 1
+
+
+USUAL = Asked()
+"""Nothing beyond what is usual."""
 
 _READ_LABELS = 'give what read_labels("labels") returned'
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -18,6 +18,8 @@ from weedzone.base.units import FT2_PER_M2, to_si
 from weedzone.ground.shapes import Ints
 from weedzone.kit import USES, Label, Policy, doubts
 from weedzone.sizing.arguments import (
+    USUAL,
+    Asked,
     at_hand,
     by_turf,
     check_wind,
@@ -62,8 +64,10 @@ class Sized:
     survey : Survey
     labels : mapping of product to Label
     rig : Sprayer or Spreader
-    use : str
+    asked : Asked
+        What the run was asked for, so that a variant of it can be sized the same way.
     on : datetime.date
+        Day of the job.
     zones : GeoDataFrame
         In the survey's CRS, a row for each zone: one product at one dose on one turf of one site. Columns
         ``site``, ``zone``, ``product``, ``turf``, ``use``, ``pass`` (1, or 2 where a second product follows on
@@ -91,7 +95,7 @@ class Sized:
     survey: Survey
     labels: Mapping[str, Label]
     rig: Rig
-    use: str
+    asked: Asked
     on: dt.date
     zones: gpd.GeoDataFrame
     ledger: pd.DataFrame
@@ -102,6 +106,11 @@ class Sized:
     zoned: Zoned = field(repr=False)
     plans: Mapping[str, Plan] = field(repr=False)
     reach: Reach = field(repr=False)
+
+    @property
+    def use(self) -> str:
+        """Use for which the job was sized."""
+        return self.asked.use
 
     @cached_property
     def findings(self) -> pd.DataFrame:
@@ -194,29 +203,7 @@ def check_job(job: object) -> None:
     refuse_unless(isinstance(job, Sized), job, "a sized job", "job", "give what size_job(...) returned")
 
 
-def size(
-    survey: Survey,
-    labels: Label | Mapping[str, Label],
-    rig: Rig,
-    use: str = "spot",
-    products: Mapping[str, str] | None = None,
-    *,
-    on: dt.date | str | None = None,
-    max_products: int | None = None,
-    worth: str | None = None,
-    exclude: Iterable[str] = (),
-    prefer: Iterable[str] = (),
-    avoid_caution: bool = False,
-    prices: Mapping[str, str] | None = None,
-    policy: Policy | None = None,
-    wind_from: float | None = None,
-    wind_spread: float | None = None,
-    min_width: str | None = None,
-    min_area: str | None = None,
-    even_loads: bool = False,
-    adjuvants: str = "all",
-    passes: int = 1,
-) -> Sized:
+def size(survey: Survey, labels: Label | Mapping[str, Label], rig: Rig, asked: Asked = USUAL) -> Sized:
     """Size a job: from the walked shapes to tank loads.
 
     Parameters
@@ -225,44 +212,8 @@ def size(
     labels : Label, or mapping of product to Label
         The labels at hand.
     rig : Sprayer or Spreader
-    use : {"spot", "broadcast", "granular"}
-    products : mapping of turf to product, optional
-        Decides which product goes on which turf; turf that is not named is not sprayed. Without it products
-        are chosen for each site, few of them; see `worth`.
-    on : date or ISO text, optional
-        Day of the job, against which past applications are held; today if not given.
-    worth : str, optional
-        Ground that each product more has to add on a site before it is used there (twice as much counts where it
-        comes under "every weed rated good"): 200 sq ft for spot work, 1,000 sq ft for broadcast and granules, and
-        never more than a quarter of what labels allow on the site. ``"0 ft2"`` treats as much ground as labels allow.
-    max_products : int, optional
-        Most products to use on one site; two if not given, or as many as there are with ``worth="0 ft2"``.
-    exclude, prefer : products, optional
-        Not to be used; to be used before others where they may go.
-    avoid_caution : bool
-        Leave out turf that the label warns of.
-    prices : mapping of product to price per amount, optional
-        ``{"Demo Trio": "96/2.5 gal"}``: where ratings are equal, the cheapest is used.
-    policy : Policy, optional
-        Local rules, see `weedzone.read_policy`.
-    wind_from : float, optional
-        Where the wind comes from [degrees clockwise from north]. Without it downwind buffers hold all round.
-    wind_spread : float, optional
-        Half-angle about the wind [degrees], in place of the labels' own.
-    min_width, min_area : str, optional
-        Pieces of one product in which no circle of this width fits, or that are smaller, go to the product of the
-        neighbour with the longest common edge that may go there. Thin ground that no neighbour takes is a ``sliver``
-        in the ledger in spot work (by hand) and marked ``by_wand`` for boom and spreader. The width is the rig's
-        ``pattern`` or 1 ft in spot work, half the swath or 3 ft for broadcast, half the spread or 4 ft for granules;
-        the area 10 sq ft. ``"0 ft"`` and ``"0 ft2"`` switch it off.
-    even_loads : bool
-        Share the solution evenly over the loads instead of filling all but the last.
-    adjuvants : {"all", "required"}
-        Whether adjuvants that a label allows go in, or only those that it requires.
-    passes : {1, 2}
-        With 2, ground with weeds that its product does not control gets a second product after the first, where
-        the limits of both labels allow both on one day. It adds rows to `zones` and to amounts and loads; the
-        ledger counts the ground once. With `max_products`, only products of the first pass are used for it.
+    asked : Asked
+        What else was asked for.
 
     Returns
     -------
@@ -273,14 +224,16 @@ def size(
     WeedzoneError
         A product or use that label, rig or limits do not allow; an unknown product; an argument of another kind.
     """
+    use, products = asked.use, asked.products
     if not isinstance(use, str) or use not in USES:
         raise InputError(f"the use {use!r} is not known", field="use", mend=f"one of {', '.join(USES)}")
     labels = checked(survey, labels, rig)
+    policy, adjuvants = asked.policy, asked.adjuvants
     refuse_unless(
         isinstance(adjuvants, str), adjuvants, '"all" or "required"', "adjuvants", "write one of them"
     )
-    day, notes = day_of(on, survey)
-    exclude, prefer = names_given(exclude, "exclude"), names_given(prefer, "prefer")
+    day, notes = day_of(asked.on, survey)
+    exclude, prefer = names_given(asked.exclude, "exclude"), names_given(asked.prefer, "prefer")
     right = policy is None or isinstance(policy, Policy)
     refuse_unless(right, policy, "a policy", "policy", 'give what read_policy("policy.toml") returned')
     known = at_hand(labels, products, exclude, prefer)
@@ -296,52 +249,60 @@ def size(
         for name, plan in planned.items()
         for where, message in doubts(plan.label)
     ]
-    reach, found = _reach(survey, planned, use, policy, wind_from, wind_spread)
+    reach, found = _reach(survey, planned, asked)
     notes += found
-    price, found = prices_si(prices, known, planned)
+    price, found = prices_si(asked.prices, known, planned)
     notes += found
     turf_products, found = by_turf(products, survey)
     notes += found
-    asked: dict[str, Any] = {
-        "worth": worth,
-        "max_products": max_products,
-        "min_width": min_width,
-        "min_area": min_area,
-    }
-    asked = {
-        **({} if policy is None else policy.plan),
-        **{key: v for key, v in asked.items() if v is not None},
-    }
-    rules = Rules(
-        products=turf_products,
-        worth=Worth(
-            to_si(asked.get("worth", _WORTH[use]), "area", allow_zero=True, field="worth"),
-            most_products(asked.get("max_products")),
-            obeyed=products is not None,
-            two_passes=passes == 2,
-        ),
-        prefer=prefer,
-        avoid_caution=flag(avoid_caution, "avoid_caution"),
-        least=Least(
-            to_si(asked.get("min_width", _width(rig, use)), "length", allow_zero=True, field="min_width"),
-            to_si(asked.get("min_area", _AREA), "area", allow_zero=True, field="min_area"),
-            by_wand=use != "spot",
-        ),
-        price=price,
-        passes=passes_of(passes, products),
-    )
+    rules = _rules(asked, rig, prefer=prefer, products=turf_products, price=price)
     means = Means(planned, labels, day, rules)
     zoned, found = zone_sites(survey, reach, lambda share, near: zone_ground(share, near, means))
     notes += found
     zones = zones_table(survey, zoned, planned, use, rig)
-    made = load_tables(survey, zoned, planned, rig, even=flag(even_loads, "even_loads"))
+    made = load_tables(survey, zoned, planned, rig, even=flag(asked.even_loads, "even_loads"))
     notes += made.findings
     notes += rig.unfit_measure({str(name): planned[name].label.form for name in made.totals["product"]})
     noticed = (*survey.noticed, *notes, *_names_at_fault(survey, planned), *_cautions(zones))
     return Sized(
-        survey, labels, rig, use, day, zones, ledger_table(survey, zoned, planned), made.totals,
+        survey, labels, rig, asked, day, zones, ledger_table(survey, zoned, planned), made.totals,
         made.loads, made.served, noticed, zoned, planned, reach,
     )  # fmt: skip
+
+
+def _rules(
+    asked: Asked,
+    rig: Rig,
+    *,
+    prefer: tuple[str, ...],
+    products: Mapping[str, str] | None,
+    price: Mapping[str, float] | None,
+) -> Rules:
+    """What to plan by: what was asked for, else what the local rules say, else what is usual."""
+    use = asked.use
+    said = {name: getattr(asked, name) for name in ("worth", "max_products", "min_width", "min_area")}
+    said = {
+        **({} if asked.policy is None else asked.policy.plan),
+        **{name: value for name, value in said.items() if value is not None},
+    }
+    return Rules(
+        products=products,
+        worth=Worth(
+            to_si(said.get("worth", _WORTH[use]), "area", allow_zero=True, field="worth"),
+            most_products(said.get("max_products")),
+            obeyed=products is not None,
+            two_passes=asked.passes == 2,
+        ),
+        prefer=prefer,
+        avoid_caution=flag(asked.avoid_caution, "avoid_caution"),
+        least=Least(
+            to_si(said.get("min_width", _width(rig, use)), "length", allow_zero=True, field="min_width"),
+            to_si(said.get("min_area", _AREA), "area", allow_zero=True, field="min_area"),
+            by_wand=use != "spot",
+        ),
+        price=price,
+        passes=passes_of(asked.passes, products),
+    )
 
 
 _WORTH = {"spot": "200 ft2", "broadcast": "1000 ft2", "granular": "1000 ft2"}
@@ -360,12 +321,10 @@ def _width(rig: Rig, use: str) -> str:
 def _reach(
     survey: Survey,
     planned: Mapping[str, Plan],
-    use: str,
-    policy: Policy | None,
-    wind_from: float | None,
-    wind_spread: float | None,
+    asked: Asked,
 ) -> tuple[Reach, list[Finding]]:
     """Distances to keep from the features of each site, and from those that belong to no one site."""
+    use, policy, wind_from, wind_spread = asked.use, asked.policy, asked.wind_from, asked.wind_spread
     check_wind(wind_from, wind_spread)
     local, table = survey.local, survey.keep_out
     kind, own = table["kind"].to_numpy(dtype=object), table["buffer_m"].to_numpy(dtype=float)
