@@ -117,6 +117,37 @@ def size_job(
     ------
     WeedzoneError
         A product or use that label, rig or limits do not allow; an unknown product; an argument of another kind.
+
+    Examples
+    --------
+    A lawn of 100 by 60 ft with a patch of 1,000 sq ft in map feet; at the zone's middle the map is 0.04 % too
+    small, so that the ground is 1,000.8:
+
+    >>> from pathlib import Path
+    >>> from tempfile import TemporaryDirectory
+    >>> import geopandas as gpd
+    >>> import shapely
+    >>> import weedzone as wz
+    >>> def feet(*box):
+    ...     return shapely.affinity.translate(shapely.box(*(0.3048 * side for side in box)), 5e5, 4.4e6)
+    >>> lawn = gpd.GeoDataFrame({"turf": ["tall fescue"]}, geometry=[feet(0, 0, 100, 60)], crs="EPSG:26915")
+    >>> patch = gpd.GeoDataFrame({"weed": ["dandelion"]}, geometry=[feet(10, 10, 60, 30)], crs="EPSG:26915")
+    >>> text = '''
+    ... name = "Demo Trio"
+    ... form = "liquid"
+    ... active = [{ name = "2,4-D", concentration = "2.2 lb/gal" }]
+    ... turf = { tolerant = ["tall fescue"] }
+    ... weeds = { dandelion = "good" }
+    ... rate = [{ use = "spot", dose = "1.2 fl oz/ksqft", volume = "1 gal/ksqft" }]
+    ... buffers = { pond = "10 ft" }
+    ... '''
+    >>> with TemporaryDirectory() as folder:
+    ...     _ = Path(folder, "trio.toml").write_text(text)
+    ...     labels = wz.read_labels(folder)
+    >>> survey = wz.Survey(lawn, patch)
+    >>> job = wz.size_job(survey, labels, wz.make_rig("backpack", tank="4 gal", carrier="1 gal/ksqft"), on="2026-05-20")
+    >>> job.totals[["area_ft2", "solution_gal", "product_amount"]].round(1).to_numpy().tolist()
+    [[1000.8, 1.0, 1.2]]
     """
     asked = Asked(
         use=use, products=products, on=on, max_products=max_products, worth=worth, exclude=exclude, prefer=prefer,
@@ -244,6 +275,8 @@ def size_in_windows(
 
     Parameters
     ----------
+    survey, labels, rig
+        As of `size_job`.
     windows : SprayWindows or its table of windows
     **options
         As of `size_job`, but for `on` and `wind_from`, which are the window's; `wind_spread` may widen.

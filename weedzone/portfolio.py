@@ -78,7 +78,22 @@ class Portfolio:
     skipped: int
 
     def read(self, table: str) -> pd.DataFrame:
-        """One table of every block, in the order of the blocks; it must fit in memory."""
+        """One table of every block, in the order of the blocks; it must fit in memory.
+
+        Parameters
+        ----------
+        table : {"zones", "totals", "loads", "ledger"}
+
+        Returns
+        -------
+        DataFrame
+            A GeoDataFrame for ``zones``.
+
+        Raises
+        ------
+        InputError
+            There is no such table.
+        """
         if table not in TABLES:
             raise InputError(f"no table {table!r}", mend=f"one of {', '.join(TABLES)}")
         reader = gpd.read_parquet if table == "zones" else pd.read_parquet
@@ -86,7 +101,16 @@ class Portfolio:
         return found
 
     def files(self, table: str) -> list[Path]:
-        """Files of one table, a block each."""
+        """Files of one table, a block each.
+
+        Parameters
+        ----------
+        table : {"zones", "totals", "loads", "ledger", "findings"}
+
+        Returns
+        -------
+        list of pathlib.Path
+        """
         return sorted((self.out / "blocks").glob(f"[0-9]*/{table}.parquet"))
 
     @cached_property
@@ -121,7 +145,18 @@ class Portfolio:
         return sorted({str(name) for table in tables for name in table["feature"]})
 
     def findings(self, most: int = 200) -> pd.DataFrame:
-        """The worst findings, errors first."""
+        """The worst findings, errors first.
+
+        Parameters
+        ----------
+        most : int
+            Rows to give at most.
+
+        Returns
+        -------
+        DataFrame
+            ``severity``, ``layer``, ``feature``, ``message``.
+        """
         tables = []
         for file in self.files("findings"):
             table = pd.read_parquet(file)
@@ -131,7 +166,12 @@ class Portfolio:
         return rows.loc[worst].drop_duplicates().head(most).reset_index(drop=True)
 
     def summary(self) -> str:
-        """The portfolio in words: totals by product, ground by outcome, the worst findings."""
+        """The portfolio in words: totals by product, ground by outcome, the worst findings.
+
+        Returns
+        -------
+        str
+        """
         lines = [f"{self.n_sites:,} sites, {self.done} block(s) sized now, {self.skipped} found finished", ""]
         rows: Any = self.by_product.itertuples()
         for row in rows:

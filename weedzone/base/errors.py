@@ -121,6 +121,10 @@ class Finding:
 def findings_table(findings: Iterable[Finding]) -> pd.DataFrame:
     """Findings as a table, most severe first, without repeats.
 
+    Parameters
+    ----------
+    findings : iterable of Finding
+
     Returns
     -------
     pandas.DataFrame
@@ -135,7 +139,16 @@ _LONGEST = 60
 
 
 def kind_of(value: object) -> str:
-    """A value in words: short texts, numbers and None as they are, anything else by its kind."""
+    """A value in words: short texts, numbers and None as they are, anything else by its kind.
+
+    Parameters
+    ----------
+    value : object
+
+    Returns
+    -------
+    str
+    """
     if value is None or isinstance(value, bool | int | float):
         return repr(value)
     if isinstance(value, str):
@@ -146,6 +159,18 @@ def kind_of(value: object) -> str:
 
 def refuse_unless(fits: bool, value: object, wanted: str, field: str, mend: str) -> None:
     """Refuse an argument of the wrong kind.
+
+    Parameters
+    ----------
+    fits : bool
+        Whether the value is what is wanted.
+    value : object
+    wanted : str
+        What is wanted, in words.
+    field : str
+        Name of the argument.
+    mend : str
+        How to write it.
 
     Raises
     ------
@@ -161,10 +186,17 @@ def path_given(value: object, what: str, mend: str, error: type[WeedzoneError] =
 
     Parameters
     ----------
+    value : object
     what : str
         What is read from it or written there, "a price list".
     mend : str
         How to write it.
+    error : class
+        Of what is raised.
+
+    Returns
+    -------
+    pathlib.Path
 
     Raises
     ------
@@ -180,6 +212,12 @@ def unknown_options(
     given: Iterable[str], known: Iterable[str], field: str | None = None, file: object = None
 ) -> None:
     """Refuse names of options that are not known, with the nearest of those that are.
+
+    Parameters
+    ----------
+    given, known : iterable of str
+    field, file : optional
+        Where they stand.
 
     Raises
     ------
@@ -207,6 +245,11 @@ def named_options(
         its signature shows them.
     but : names, optional
         Options of `like` that it does not take.
+
+    Returns
+    -------
+    callable
+        The decorator.
     """
 
     def decorate(function: Callable[P, R]) -> Callable[P, R]:

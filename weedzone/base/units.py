@@ -114,6 +114,12 @@ def parse(
 ) -> Any:
     """Read a quantity as a pint quantity in the units it was written in; see `to_si`.
 
+    Parameters
+    ----------
+    value : str, number or pint.Quantity
+    kind, form, allow_zero, field, file
+        As of `to_si`.
+
     Returns
     -------
     pint.Quantity

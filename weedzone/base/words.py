@@ -83,10 +83,25 @@ def pour(litres: float, system: str = "us", step_L: float | None = None, *, roun
 def weigh(kg: float, system: str = "us", step_kg: float | None = None, *, round_down: bool = False) -> str:
     """Print a mass as it is weighed, rounded to the scale's step; see `pour`.
 
+    Parameters
+    ----------
+    kg : float
+    system : {"us", "metric"}
+    step_kg : float, optional
+        Step of the scale [kg]; a fitting one if not given.
+    round_down : bool
+        Never more than `kg`.
+
     Returns
     -------
     str
         "2.6 oz by weight", "1 lb 3 oz" or "75 g".
+
+    Examples
+    --------
+    >>> from weedzone.base.words import weigh
+    >>> weigh(0.075, "metric")
+    '75 g'
     """
     value, metric = _amount(kg, "kg"), _metric(system)
     step = _weigh_step(value, metric) if step_kg is None else _amount(step_kg, "step_kg", zero=False)

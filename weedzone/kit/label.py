@@ -149,15 +149,46 @@ class Label:
     file: str = ""
 
     def rate(self, use: str) -> Rate | None:
-        """Rate for a use, or None if the label has none."""
+        """Rate for a use, or None if the label has none.
+
+        Parameters
+        ----------
+        use : {"spot", "broadcast", "granular"}
+
+        Returns
+        -------
+        Rate or None
+        """
         return next((rate for rate in self.rates if rate.use == use), None)
 
     def allows_turf(self, turf: str) -> bool:
-        """Whether the label names the turf as tolerant, with or without a caution."""
+        """Whether the label names the turf as tolerant, with or without a caution.
+
+        Parameters
+        ----------
+        turf : str
+            Its chief name.
+
+        Returns
+        -------
+        bool
+        """
         return turf in self.tolerant or turf in self.caution
 
     def buffer_m(self, kind: str, use: str) -> float | None:
-        """Distance to keep from a kind of feature [m], or None where the label says nothing of it."""
+        """Distance to keep from a kind of feature [m], or None where the label says nothing of it.
+
+        Parameters
+        ----------
+        kind : str
+            Its chief name.
+        use : {"spot", "broadcast", "granular"}
+
+        Returns
+        -------
+        float or None
+            Metres.
+        """
         found = self.buffer_rule(kind, use)
         return None if found is None else found[0]
 
@@ -166,6 +197,17 @@ class Label:
 
         The general distances and those of the use each speak, by the kind's name or else by their ``default``;
         the larger holds.
+
+        Parameters
+        ----------
+        kind : str
+            Its chief name.
+        use : {"spot", "broadcast", "granular"}
+
+        Returns
+        -------
+        (float, bool) or None
+            Metres, and whether it is a ``default``; None where the label says nothing of the kind.
         """
         return widest(kind, self.buffers_m, self.use_buffers_m.get(use, {}))
 

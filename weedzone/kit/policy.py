@@ -127,7 +127,19 @@ class Policy:
     file: str = ""
 
     def distances_m(self, keep_out: gpd.GeoDataFrame, use: str) -> Floats:
-        """Distance to keep from each row of a keep-out layer [m]; NaN where no rule applies."""
+        """Distance to keep from each row of a keep-out layer [m]; NaN where no rule applies.
+
+        Parameters
+        ----------
+        keep_out : GeoDataFrame
+            With the columns ``kind`` and ``geometry``.
+        use : {"spot", "broadcast", "granular"}
+
+        Returns
+        -------
+        ndarray of float
+            A distance for each row [m].
+        """
         return self.rules(keep_out, use)[0]
 
     @property
@@ -143,6 +155,14 @@ class Policy:
         A district's rule holds for every feature that its distance reaches from the district, so that no ground
         inside the district is sprayed closer than the rule says, also where the feature lies across the line. Kinds
         that are `strange`, which nobody knows, get the widest distance that holds for any kind.
+
+        Parameters
+        ----------
+        keep_out : GeoDataFrame
+            With the columns ``kind`` and ``geometry``.
+        use : {"spot", "broadcast", "granular"}
+        strange : collection of str, optional
+            Kinds that nobody knows.
 
         Returns
         -------
@@ -185,6 +205,15 @@ def _reached(features: gpd.GeoDataFrame, shape: Any, far_m: Floats) -> Array:
 
 def read_policy(path: str | Path) -> Policy:
     """Read a policy; see `weedzone.kit.policy` for the file.
+
+    Parameters
+    ----------
+    path : path
+        A TOML file.
+
+    Returns
+    -------
+    Policy
 
     Raises
     ------

@@ -138,6 +138,15 @@ class Sprayer(Rig):
     def with_calibration(self, calibration: Calibration) -> Self:
         """The same sprayer at the carrier that a calibration gave, with its figures and date.
 
+        Parameters
+        ----------
+        calibration : Calibration
+            What `weedzone.calibration` gave.
+
+        Returns
+        -------
+        Sprayer
+
         Raises
         ------
         RigError
@@ -180,6 +189,15 @@ class Spreader(Rig):
 
     def with_calibration(self, calibration: Calibration) -> Self:
         """The same spreader at the rate that a calibration gave, with its figures and date.
+
+        Parameters
+        ----------
+        calibration : Calibration
+            What `weedzone.calibration` gave.
+
+        Returns
+        -------
+        Spreader
 
         Raises
         ------

@@ -40,6 +40,10 @@ def read_rig(path: str | Path, name: str | None = None) -> Sprayer | Spreader:
     name : str, optional
         Which rig; may be left out where the file holds one.
 
+    Returns
+    -------
+    Sprayer or Spreader
+
     Raises
     ------
     RigError, UnitError
@@ -84,10 +88,21 @@ def make_rig(
     **texts : str
         The keys of a rig file: ``tank="4 gal"``, ``carrier="1 gal/ksqft"``, ``measure="0.25 fl oz"`` and so on.
 
+    Returns
+    -------
+    Sprayer or Spreader
+
     Raises
     ------
     RigError, UnitError
         As `read_rig`; also a carrier or rate that is not the calibration's.
+
+    Examples
+    --------
+    >>> import weedzone as wz
+    >>> rig = wz.make_rig("backpack", tank="4 gal", carrier="1 gal/ksqft")
+    >>> round(rig.tank_L, 3)
+    15.142
     """
     made = _rig(Table({"kind": kind, **texts}, "", f"[rig.{name}]", RigError), name)
     if calibration is None:

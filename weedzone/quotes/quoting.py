@@ -91,7 +91,22 @@ class Quote:
         return self.total_of(self.pricings[0])
 
     def total_of(self, pricing: str) -> Decimal:
-        """Total over all sites in one way of pricing."""
+        """Total over all sites in one way of pricing.
+
+        Parameters
+        ----------
+        pricing : str
+            One of `pricings`.
+
+        Returns
+        -------
+        decimal.Decimal
+
+        Raises
+        ------
+        InputError
+            The quote is not priced so.
+        """
         if pricing not in self.pricings:
             raise InputError(
                 f"the quote is not priced {pricing!r}",
@@ -101,7 +116,21 @@ class Quote:
         return _sum(self.totals.loc[self.totals["pricing"] == pricing, "total"])
 
     def for_site(self, site: str) -> Quote:
-        """The quote of one site alone; shares of travel, containers and discounts stay as they are."""
+        """The quote of one site alone; shares of travel, containers and discounts stay as they are.
+
+        Parameters
+        ----------
+        site : str
+
+        Returns
+        -------
+        Quote
+
+        Raises
+        ------
+        InputError
+            The quote has no such site.
+        """
         if site not in self.sites:
             close = nearest(str(site), self.sites)
             raise InputError(
@@ -118,11 +147,25 @@ class Quote:
         )
 
     def money(self, amount: Decimal) -> str:
-        """A sum with its currency, "1,234.50 USD"."""
+        """A sum with its currency, "1,234.50 USD".
+
+        Parameters
+        ----------
+        amount : decimal.Decimal
+
+        Returns
+        -------
+        str
+        """
         return f"{amount:,.{self.decimals}f} {self.currency}"
 
     def summary(self) -> str:
-        """The quote in words: totals by site, the spread, and what is left out."""
+        """The quote in words: totals by site, the spread, and what is left out.
+
+        Returns
+        -------
+        str
+        """
         lines = [f"Quote for {len(self.sites)} site{'s' * (len(self.sites) != 1)}, {self.use}, {self.on}"]
         for pricing in self.pricings:
             table = self.totals[self.totals["pricing"] == pricing]
@@ -149,25 +192,85 @@ class Quote:
         return self.summary()
 
     def sheet(self, path: str | Path, *, customer: bool = False) -> Path:
-        """Write the quote as one self-contained page; see `weedzone.quotes.page.sheet`."""
+        """Write the quote as one self-contained page; see `weedzone.quotes.page.sheet`.
+
+        Parameters
+        ----------
+        path : path
+            A file ending in ``.html``; replaced if it is there.
+        customer : bool
+            Whether it is the customer's page, without what is yours alone.
+
+        Returns
+        -------
+        pathlib.Path
+
+        Raises
+        ------
+        InputError
+            The file cannot be written.
+        """
         from weedzone.quotes.page import sheet
 
         return sheet(self, path, customer=customer)
 
     def to_csv(self, path: str | Path) -> Path:
-        """Write the lines as CSV, safe to open in a spreadsheet."""
+        """Write the lines as CSV, safe to open in a spreadsheet.
+
+        Parameters
+        ----------
+        path : path
+
+        Returns
+        -------
+        pathlib.Path
+
+        Raises
+        ------
+        InputError
+            The file cannot be written.
+        """
         from weedzone.quotes.page import to_csv
 
         return to_csv(self, path)
 
     def to_json(self, path: str | Path) -> Path:
-        """Write the quote as JSON after ``docs/schema/quote.schema.json``; money is text, to stay exact."""
+        """Write the quote as JSON after ``docs/schema/quote.schema.json``; money is text, to stay exact.
+
+        Parameters
+        ----------
+        path : path
+
+        Returns
+        -------
+        pathlib.Path
+
+        Raises
+        ------
+        InputError
+            The file cannot be written.
+        """
         from weedzone.quotes.page import to_json
 
         return to_json(self, path)
 
     def write(self, folder: str | Path) -> list[Path]:
-        """Write the customer's pages and your own files; see `weedzone.quotes.page.write`."""
+        """Write the customer's pages and your own files; see `weedzone.quotes.page.write`.
+
+        Parameters
+        ----------
+        folder : path
+            Made if it is not there.
+
+        Returns
+        -------
+        list of pathlib.Path
+
+        Raises
+        ------
+        InputError
+            The files cannot be written.
+        """
         from weedzone.quotes.page import write
 
         return write(self, folder)

@@ -95,6 +95,22 @@ class Doubt:
         """The likeliest number of loads, the cases in which it is so, and the number to bring material for.
 
         Material is brought for the number of loads that is enough in at least 95 of 100 cases.
+
+        Parameters
+        ----------
+        product : str
+        site : str, optional
+            All sites together if not given.
+
+        Returns
+        -------
+        tuple of int
+            Loads, cases in which it is so, loads to bring material for.
+
+        Raises
+        ------
+        InputError
+            No case treats anything with the product there.
         """
         table = self.loads
         here = table["site"].isna() if site is None else table["site"] == site
@@ -127,7 +143,12 @@ class Doubt:
         return f"Survey accuracy (95 of 100 points within): {layers}; {self.n} cases, seed {self.seed}."
 
     def summary(self) -> str:
-        """The doubt in words."""
+        """The doubt in words.
+
+        Returns
+        -------
+        str
+        """
         lines = [self.stated]
         table = self.percentiles
         for row in table[table["site"].isna() & table["what"].isin(("area", "product"))].to_dict("records"):

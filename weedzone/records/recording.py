@@ -100,11 +100,39 @@ class Record:
         return "\n".join(plain_line(one) if one.strip() == one else f"  {plain_line(one)}" for one in lines)
 
     def to_csv(self, path: str | Path) -> Path:
-        """Write the rows for a spreadsheet; see `records_to_csv`."""
+        """Write the rows for a spreadsheet; see `records_to_csv`.
+
+        Parameters
+        ----------
+        path : path
+
+        Returns
+        -------
+        pathlib.Path
+
+        Raises
+        ------
+        InputError
+            The file cannot be written.
+        """
         return records_to_csv(self.rows, path)
 
     def to_html(self, path: str | Path) -> Path:
-        """Write a printable page; see `records_to_html`."""
+        """Write a printable page; see `records_to_html`.
+
+        Parameters
+        ----------
+        path : path
+
+        Returns
+        -------
+        pathlib.Path
+
+        Raises
+        ------
+        InputError
+            The file cannot be written.
+        """
         return records_to_html(self.rows, path)
 
 

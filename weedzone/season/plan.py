@@ -81,7 +81,12 @@ class SeasonPlan:
         return findings_table(self.noticed)
 
     def table(self) -> pd.DataFrame:
-        """A row for each visit to a site, to be read or printed: visit, date, window, site, work, around it."""
+        """A row for each visit to a site, to be read or printed: visit, date, window, site, work, around it.
+
+        Returns
+        -------
+        DataFrame
+        """
         rows = []
         for (visit, site), part in self.visits.groupby(["visit", "site"], sort=False):
             doings = zip(part["zones"], part["product"], part["dose"], strict=True)
@@ -108,6 +113,14 @@ class SeasonPlan:
     def to_csv(self, path: str | Path) -> Path:
         """Write `visits` as CSV (UTF-8), safe to open in a spreadsheet.
 
+        Parameters
+        ----------
+        path : path
+
+        Returns
+        -------
+        pathlib.Path
+
         Raises
         ------
         InputError
@@ -116,13 +129,32 @@ class SeasonPlan:
         return place_file(Path(path), lambda new: write_csv(self.visits, new))
 
     def to_ics(self, path: str | Path) -> Path:
-        """Write visits and reminders as an iCalendar file of all-day events; see `weedzone.season.calendar`."""
+        """Write visits and reminders as an iCalendar file of all-day events; see `weedzone.season.calendar`.
+
+        Parameters
+        ----------
+        path : path
+
+        Returns
+        -------
+        pathlib.Path
+
+        Raises
+        ------
+        InputError
+            The file cannot be written.
+        """
         from weedzone.season.calendar import write_calendar
 
         return write_calendar(path, self.visits, self.reminders, self.first, CAUTIONS)
 
     def summary(self) -> str:
-        """Visits, findings and cautions as a few lines of text."""
+        """Visits, findings and cautions as a few lines of text.
+
+        Returns
+        -------
+        str
+        """
         lines = [
             f"visit {row.visit}  {row.date} ({row.window})  {row.site}  {row.work}"
             for row in self.table().itertuples()

@@ -58,6 +58,10 @@ def feed_label(
     yearly : str, optional
         Most nitrogen that the bag or a local rule gives for a year.
 
+    Returns
+    -------
+    Label
+
     Raises
     ------
     InputError, UnitError
@@ -67,6 +71,12 @@ def feed_label(
     -----
     Product per area = nitrogen per area / nitrogen fraction (University of Nebraska-Lincoln, "Lawn Fertilizer
     Calculations").
+
+    Examples
+    --------
+    >>> import weedzone as wz
+    >>> wz.feed_label("Demo Feed", "25-0-5", nitrogen="1 lb/ksqft").form
+    'granule'
     """
     if (nitrogen is None) == (dose is None):
         raise InputError(

@@ -98,7 +98,17 @@ class Survey:
         return getattr(given, "crs", None) or self.crs
 
     def only(self, first: int, stop: int) -> Survey:
-        """Sites number `first` to `stop` of the survey, for the kernels; the layers stay whole."""
+        """Sites number `first` to `stop` of the survey, for the kernels; the layers stay whole.
+
+        Parameters
+        ----------
+        first, stop : int
+            Numbers of sites, as Python counts.
+
+        Returns
+        -------
+        Survey
+        """
         share = copy.copy(self)
         object.__setattr__(share, "local", self.local.only(first, stop))
         return share
@@ -114,7 +124,12 @@ class Survey:
         return [str(name) for name in self.local.sites]
 
     def summary(self) -> str:
-        """The survey in words: sites, coordinate system, shapes of each layer, findings."""
+        """The survey in words: sites, coordinate system, shapes of each layer, findings.
+
+        Returns
+        -------
+        str
+        """
         counts = []
         for name in LAYERS:
             layer = getattr(self, name)
@@ -145,6 +160,10 @@ def read_survey(path: str | Path, *, crs: object = None) -> Survey:
     path : path
     crs : any, optional
         CRS of the layers whose files state none, such as "EPSG:26915". Without it they are refused.
+
+    Returns
+    -------
+    Survey
 
     Raises
     ------

@@ -95,7 +95,12 @@ class SprayWindows:
         return draw_strips(self, ax)
 
     def summary(self) -> str:
-        """Windows, the commonest reasons against, and the cautions, as a few lines of text."""
+        """Windows, the commonest reasons against, and the cautions, as a few lines of text.
+
+        Returns
+        -------
+        str
+        """
         fit = int(self.hours["ok"].sum())
         count, least = len(self.windows), self.duration_s / 3600
         plural = "" if count == 1 else "s"

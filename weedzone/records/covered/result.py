@@ -80,7 +80,12 @@ class Coverage:
     swath_m: float
 
     def summary(self) -> str:
-        """A few lines of plain text."""
+        """A few lines of plain text.
+
+        Returns
+        -------
+        str
+        """
         lines = [f"swath {self.swath_m:.2f} m ({units.convert(self.swath_m, 'length', 'ft'):.1f} ft)"]
         lines += [
             f"{row.part:<15}{row.area_ft2:>12,.0f} ft² {row.area_m2:>11,.1f} m² {row.share:>8.1%} of zones"
@@ -102,7 +107,17 @@ class Coverage:
         return self.summary()
 
     def plot(self, *, ax: Axes | None = None) -> Axes:
-        """Draw the map; a new figure unless `ax` is given. Returns the axes."""
+        """Draw the map.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Drawn on; a new figure is made without it.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+        """
         from weedzone.records.covered.drawn import draw
 
         return draw(self, ax)
