@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import shutil
 import sys
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ProcessPoolExecutor, as_completed
@@ -18,43 +17,25 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
-import numpy as np
 import pandas as pd
-import shapely
 
 from weedzone.base.errors import (
-    Finding,
     InputError,
-    WeedzoneError,
-    findings_table,
     named_options,
     path_given,
 )
 from weedzone.base.units import ACRE_PER_M2, KSQFT_PER_M2
 from weedzone.base.words import DECIDES
+from weedzone.blocks import TABLES, Run, place_of, size_block
 from weedzone.job import size_job
 from weedzone.kit import Label
-from weedzone.sizing import Asked, Sized, labels_of, size
-from weedzone.survey import Blocks, Survey, block_layers, checked_layer, layers_of, site_name, split
+from weedzone.sizing import Asked, labels_of
+from weedzone.survey import layers_of, split
 from weedzone.zones import Rig
 
-TABLES = ("zones", "totals", "loads", "ledger", "findings")
 BLOCK_SITES = 250
 _MOST_NAMED = 100  # sites in a summary; the findings tables name all
 TRIES = 3  # a worker that dies takes its block with it; the block is begun again this often
-Layers = dict[str, gpd.GeoDataFrame]
-
-
-@dataclass(frozen=True)
-class Run:
-    """What every block of a portfolio is sized with."""
-
-    blocks: Blocks
-    labels: Mapping[str, Label]
-    rig: Rig
-    use: str
-    options: Mapping[str, Any]
-    out: Path
 
 
 @dataclass(frozen=True)
@@ -263,8 +244,8 @@ def size_portfolio(
     place.mkdir(parents=True, exist_ok=True)
     _claim(place, origin, known, rig, use, block, options)
     blocks = split(origin, place / "scratch", block)
-    run = Run(blocks, known, rig, use, options, place)
-    todo = [number for number in range(len(blocks)) if not _place(place, number).is_dir()]
+    run = Run(blocks, known, rig, Asked(use=use, **options), place)
+    todo = [number for number in range(len(blocks)) if not place_of(place, number).is_dir()]
     shown = _bar(progress, len(todo))
     if client is not None:
         _on_cluster(client, run, todo, shown)
@@ -275,135 +256,6 @@ def size_portfolio(
     else:
         _in_processes(run, todo, workers or os.cpu_count() or 1, shown)
     return Portfolio(place, sum(len(one) for one in blocks.sites), len(todo), len(blocks) - len(todo))
-
-
-def size_block(run: Run, number: int) -> int:
-    """Size one block and move its results into place."""
-    frames = block_layers(run.blocks, number)
-    sized, findings = _size_block(run, frames, run.blocks.sites[number])
-    final = _place(run.out, number)
-    temporary = final.with_name(f".{final.name}.{os.getpid()}")
-    shutil.rmtree(temporary, ignore_errors=True)
-    temporary.mkdir(parents=True)
-    for table in ("zones", "totals", "loads", "ledger"):
-        frame = pd.concat([getattr(one, table) for one in sized], ignore_index=True) if sized else None
-        if frame is not None:
-            frame.to_parquet(temporary / f"{table}.parquet", index=False)
-    noticed = [finding for one in sized for finding in one.noticed] + findings
-    findings_table(noticed).to_parquet(temporary / "findings.parquet", index=False)
-    try:
-        temporary.rename(final)
-    except OSError:
-        # Another worker was given the same block after a fault and was first: the results are the same.
-        if not final.is_dir():
-            raise
-        shutil.rmtree(temporary, ignore_errors=True)
-    return number
-
-
-# What workers are sent: one name, so that every kind of worker runs the same thing.
-work_on = size_block
-
-
-def _size_block(run: Run, frames: Layers, sites: list[str]) -> tuple[list[Sized], list[Finding]]:
-    """Size the sites of a block; a keep-out that cannot be used costs those that it may reach."""
-    try:
-        return [_sized(run, frames)], []
-    except WeedzoneError:
-        bad = _unusable(frames["keep_out"]) if "keep_out" in frames else {}
-    lost = {name: message for row, message in bad.items() for name in _in_reach(run, frames, sites, row)}
-    if bad:
-        frames = {**frames, "keep_out": frames["keep_out"].drop(index=list(bad))}
-    left = [name for name in sites if name not in lost]
-    sized, findings = _size_sites(run, _of_sites(frames, left), left) if left else ([], [])
-    return sized, findings + [_not_sized(name, message) for name, message in lost.items()]
-
-
-def _sized(run: Run, frames: Layers) -> Sized:
-    # A layer of which nothing is left is missed by the survey, with an error of its own.
-    survey = Survey(**{"turf": None, "infestations": None, **frames})
-    return size(survey, run.labels, run.rig, Asked(use=run.use, **run.options))
-
-
-def _not_sized(site: str, message: object) -> Finding:
-    return Finding("error", "site", site, f"not sized: {message}")
-
-
-def _unusable(layer: gpd.GeoDataFrame) -> dict[Any, str]:
-    """Rows of a keep-out layer that cannot be read, and why; halves are tried until a row stands alone."""
-    try:
-        checked_layer(layer, "keep_out", None, None)
-    except WeedzoneError as error:
-        if len(layer) == 1:
-            return {layer.index[0]: str(error)}
-        middle = len(layer) // 2
-        return _unusable(layer.iloc[:middle]) | _unusable(layer.iloc[middle:])
-    return {}
-
-
-def _in_reach(run: Run, frames: Layers, sites: list[str], row: Any) -> list[str]:
-    """Sites that an unusable keep-out may reach: its own, and those within the widest distance that may be meant."""
-    own, ground = frames["keep_out"].loc[[row]], frames["infestations"]
-    metres = ground.estimate_utm_crs()
-    shape = _in_metres(own, metres)[0]
-    rules: list[Mapping[str, float]] = []
-    for label in run.labels.values():
-        rules += [label.buffers_m, label.downwind_m, *label.use_buffers_m.values()]
-    policy = run.options.get("policy")
-    for local in () if policy is None else (policy, *policy.districts):
-        rules += [local.buffers.general, *local.buffers.by_use.values()]
-    known = [0.0, *(distance for kinds in rules for distance in kinds.values())]
-    stated = own[[column for column in own.columns if "buffer" in str(column).lower()]].iloc[0].dropna()
-    # Feet taken as metres are on the safe side; what is no number may mean any distance.
-    known += pd.to_numeric(stated, errors="coerce").abs().tolist()
-    # A tenth and a metre more: for the projection's scale, and for what is walked beyond the turf.
-    apart = shapely.distance(_in_metres(ground, metres), shape)
-    near = ~(apart > 1.1 * float(np.max(known)) + 1.0)  # not a number: in reach
-    names = {_name(value) for value in ground.loc[near, "site"]}
-    if "site" in own.columns:
-        names.add(_name(own["site"].iloc[0]))
-    return [name for name in sites if name in names]
-
-
-def _in_metres(layer: gpd.GeoDataFrame, metres: Any) -> Any:
-    """Shapes in a projection, their edges as straight as they were drawn."""
-    step = 0.001 if layer.crs.is_geographic else 100.0
-    return layer.geometry.segmentize(step).to_crs(metres).to_numpy()
-
-
-def _size_sites(run: Run, frames: Layers, sites: list[str]) -> tuple[list[Sized], list[Finding]]:
-    """Size sites together; where that fails, halves of them, down to the one at fault."""
-    try:
-        return [_sized(run, frames)], []
-    except WeedzoneError as error:
-        if len(sites) <= 1:
-            return [], [_not_sized(str(sites[0]) if sites else "", error)]
-    middle = len(sites) // 2
-    sized, findings = [], []
-    for half in (sites[:middle], sites[middle:]):
-        found, said = _size_sites(run, _of_sites(frames, half), half)
-        sized += found
-        findings += said
-    return sized, findings
-
-
-def _of_sites(frames: Layers, sites: list[str]) -> Layers:
-    """Layers of some sites; keep-outs of the others stay as shared ones, which hold wherever they come near."""
-    part = dict(frames)
-    for layer, frame in frames.items():
-        if "site" in frame.columns:
-            names = frame["site"].map(_name, na_action=None)
-            own = names.isin(sites) | names.isna()
-            part[layer] = frame.assign(site=names.where(own, None)) if layer == "keep_out" else frame[own]
-    return {layer: frame for layer, frame in part.items() if len(frame) or layer == "keep_out"}
-
-
-def _name(value: Any) -> str | None:
-    return None if pd.isna(value) else site_name(value)
-
-
-def _place(out: Path, number: int) -> Path:
-    return out / "blocks" / f"{number:06d}"
 
 
 def _claim(
@@ -460,13 +312,13 @@ def _in_processes(run: Run, todo: Iterable[int], workers: int, shown: Callable[[
     for _ in range(TRIES):
         # Fresh processes: forking one that has loaded GEOS and pyarrow threads can lock up.
         with ProcessPoolExecutor(workers, get_context("spawn"), _to_errors) as pool:
-            running = {pool.submit(work_on, run, number): number for number in sorted(left)}
+            running = {pool.submit(size_block, run, number): number for number in sorted(left)}
             try:
                 for future in as_completed(running):
                     left.discard(future.result())
                     shown()
             except BrokenProcessPool:
-                left = {number for number in left if not _place(run.out, number).is_dir()}
+                left = {number for number in left if not place_of(run.out, number).is_dir()}
         if not left:
             return
     raise InputError(
@@ -484,7 +336,7 @@ def _on_cluster(client: Any, run: Run, todo: list[int], shown: Callable[[], None
     from distributed import as_completed as completed
 
     everywhere = client.scatter(run, broadcast=True, hash=False)
-    futures = [client.submit(work_on, everywhere, number, pure=False, retries=TRIES) for number in todo]
+    futures = [client.submit(size_block, everywhere, number, pure=False, retries=TRIES) for number in todo]
     for future in completed(futures):  # type: ignore[no-untyped-call]
         future.result()
         shown()
