@@ -19,6 +19,7 @@ import pytest
 import shapely
 
 import weedzone as wz
+from weedzone import blocks as block_work
 from weedzone import portfolio as fleet
 from weedzone.survey import blocks
 from weedzone.survey.blocks import split
@@ -104,7 +105,7 @@ def test_geopackage_and_processes(
     alone = wz.size_portfolio(source, labels, rig, out=tmp_path / "one", block=7, on=DAY)
     many = wz.size_portfolio(source, labels, rig, out=tmp_path / "two", block=7, on=DAY, workers=2)
     assert_same(many, at_once)
-    for table in fleet.TABLES:
+    for table in block_work.TABLES:
         for left, right in zip(alone.files(table), many.files(table), strict=True):
             assert left.read_bytes() == right.read_bytes(), "bit for bit"
 
@@ -168,7 +169,7 @@ def test_one_bad_keep_out_costs_only_the_sites_it_may_reach(
 
 
 def test_halves_keep_the_keep_outs_of_the_other_half(lots: dict[str, gpd.GeoDataFrame]) -> None:
-    part = fleet._of_sites(lots, ["lot 09"])
+    part = block_work._of_sites(lots, ["lot 09"])
     assert len(part["keep_out"]) == len(lots["keep_out"])
     assert set(part["keep_out"]["site"].dropna()) <= {"lot 09"}
     assert set(part["infestations"]["site"]) == {"lot 09"}
@@ -295,20 +296,22 @@ def test_a_killed_run_goes_on_where_it_was(
     run.wait()
     finished = list(out.glob("blocks/[0-9]*"))
     for block in finished:
-        assert {file.stem for file in block.iterdir()} == set(fleet.TABLES), "a block is whole or not there"
+        assert {file.stem for file in block.iterdir()} == set(block_work.TABLES), (
+            "a block is whole or not there"
+        )
     found = wz.size_portfolio(source, labels, rig, out=out, block=1, on=DAY)
     assert found.skipped == len(finished) >= 5
     assert found.done == 28 - len(finished)
     assert_same(found, at_once)
 
 
-def _die_once(run: fleet.Run, number: int) -> int:
+def _die_once(run: block_work.Run, number: int) -> int:
     """Size a block, but take the whole process down the first time that block 3 comes."""
     mark = run.out / "died"
     if number == 3 and not mark.exists():
         mark.touch()
         os.kill(os.getpid(), signal.SIGKILL)
-    return fleet.size_block(run, number)
+    return block_work.size_block(run, number)
 
 
 @pytest.mark.slow
@@ -321,7 +324,7 @@ def test_a_worker_that_dies_loses_nothing(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     source = as_parquet(lots, tmp_path / "source")
-    monkeypatch.setattr(fleet, "work_on", _die_once)
+    monkeypatch.setattr(fleet, "size_block", _die_once)
     found = wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=4, on=DAY, workers=2)
     assert (tmp_path / "out" / "died").exists()
     assert_same(found, at_once)
@@ -348,7 +351,7 @@ def test_on_a_cluster_with_a_worker_killed(
 
     source = as_parquet(lots, tmp_path / "source")
     alone = wz.size_portfolio(source, labels, rig, out=tmp_path / "one", block=4, on=DAY)
-    monkeypatch.setattr(fleet, "work_on", _die_once)
+    monkeypatch.setattr(fleet, "size_block", _die_once)
     with (
         LocalCluster(
             n_workers=2, threads_per_worker=1, dashboard_address=None, local_directory=tmp_path
@@ -357,6 +360,6 @@ def test_on_a_cluster_with_a_worker_killed(
     ):
         spread = wz.size_portfolio(source, labels, rig, out=tmp_path / "two", block=4, on=DAY, client=client)
     assert (tmp_path / "two" / "died").exists()
-    for table in fleet.TABLES:
+    for table in block_work.TABLES:
         for left, right in zip(alone.files(table), spread.files(table), strict=True):
             assert left.read_bytes() == right.read_bytes(), "bit for bit"
