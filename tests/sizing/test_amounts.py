@@ -15,6 +15,7 @@ from weedzone.base.units import FLOZ_PER_L, to_si
 from weedzone.base.words import pour, weigh
 from weedzone.kit.rig_file import make_rig
 from weedzone.sizing.loads import COARSE, on_the_measure
+from weedzone.sizing.pours import pour_of
 
 AMOUNT = st.floats(1e-7, 1e4)
 SPOT = '[[rate]]\nuse = "spot"\nmix = "2 fl oz/gal"\nvolume = "1 gal/ksqft"\n'
@@ -52,7 +53,7 @@ def test_fine_amounts_are_those_that_are_printed(litres: float) -> None:
     [
         ("4.2 fl oz", "0.25 fl oz", "4 fl oz"),  # floor(16.8) quarters = 16, which is 4; 95.2 %
         ("4.25 fl oz", "0.25 fl oz", "4.25 fl oz"),  # a whole number of steps stays
-        ("0.6 fl oz", "0.25 fl oz", "17 mL"),  # two quarters would be 83 %: 17.74 mL, to 1 mL
+        ("0.6 fl oz", "0.25 fl oz", "17.7 mL"),  # two quarters would be 83 %: 17.74 mL, to 0.1 mL
     ],
 )
 def test_by_hand(amount: str, step: str, wanted: str) -> None:
@@ -123,7 +124,7 @@ def test_rounding_is_said(tmp_path: Path) -> None:
     assert not job.findings["message"].str.contains("finer").any()
     small = size(lawn(30, 10), demo, rig, "spot")
     assert small.findings["message"].str.contains("too coarse").any()
-    assert small.loads["measured_amount"].iloc[0] == pytest.approx(0.017 * FLOZ_PER_L)
+    assert small.loads["measured_amount"].iloc[0] == pytest.approx(0.0177 * FLOZ_PER_L)
     bare = size(lawn(105, 10), demo, make_rig("can", tank="4 gal"), "spot").loads.iloc[0]
     assert bare["measured_amount"] == bare["product_amount"]
 
@@ -152,3 +153,17 @@ def test_us_and_metric_give_the_same_job(tmp_path: Path) -> None:
     for table in ("totals", "loads"):
         left, right = (getattr(job, table).select_dtypes("number") for job in (one, other))
         assert left.to_numpy() == pytest.approx(right.to_numpy(), rel=1e-9)
+
+
+def test_a_measured_amount_leaves_out_a_twentieth_at_most() -> None:
+    """10.99 mL against a measure of 28.3495 mL once became 10 mL, 9 % too little."""
+    measured, coarse = on_the_measure(np.array([0.01099]), np.array([0.0283495]))
+    assert coarse.all()
+    assert measured == pytest.approx(0.0109)
+    amounts = np.geomspace(1e-7, 100.0, 20_001)
+    for step in (1e-5, 0.0073933, 0.0283495, 1.0):
+        measured, _ = on_the_measure(amounts, np.full(len(amounts), step))
+        assert (measured <= amounts).all()
+        assert (measured >= 0.95 * amounts - 1e-15).all()
+    for amount in amounts[::500]:
+        assert pour_of(float(amount), "fl oz", make_rig("can", tank="1 gal")).si >= 0.95 * amount - 1e-15

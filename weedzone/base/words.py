@@ -13,8 +13,10 @@ import re
 import unicodedata
 from fractions import Fraction
 from math import ceil, floor, log10
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from weedzone.base.errors import InputError, UnitError, kind_of
@@ -31,7 +33,7 @@ def pour_step_L(litres: float, system: str = "us") -> float:
     """Step in litres to which `pour` rounds when none is given.
 
     US: 1 fl oz from 10 gal, 1/4 fl oz, 1/8 fl oz below 1/2 fl oz, and metric below 1/8 fl oz.
-    Metric: 100 mL from 10 L, 10 mL from 1 L, 1 mL from 10 mL, else 0.1 mL or two figures.
+    Metric: 100 mL from 10 L, 10 mL from 1 L, else as `fine_steps`.
     """
     return float(_pour_step(_amount(litres, "litres"), _metric(system)))
 
@@ -40,7 +42,7 @@ def weigh_step_kg(kg: float, system: str = "us") -> float:
     """Step in kg to which `weigh` rounds when none is given.
 
     US: 1 oz from 10 lb, 0.1 oz, 0.01 oz below 1 oz, and metric below 0.1 oz.
-    Metric: 100 g from 10 kg, 10 g from 1 kg, 1 g from 10 g, else 0.1 g or two figures.
+    Metric: 100 g from 10 kg, 10 g from 1 kg, else as `fine_steps`.
     """
     return float(_weigh_step(_amount(kg, "kg"), _metric(system)))
 
@@ -146,14 +148,28 @@ def _weigh_step(value: Fraction, metric: bool) -> Fraction:
 
 
 def _metric_step(value: Fraction) -> Fraction:
-    """Step in L or kg: a thousandth or finer of what is measured, but never below a billionth."""
-    small = value / _MILLI
-    for least, step in ((10_000, 100), (1000, 10), (10, 1)):
-        if small >= least:
-            return step * _MILLI
-    if small >= 1 or small == 0:
-        return _MILLI / 10
-    return max(_MILLI * Fraction(10) ** (floor(log10(small)) - 1), _MILLI**3)
+    return Fraction(str(float(fine_steps(np.array([float(value)]))[0])))
+
+
+def fine_steps(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Steps in L or kg in which an amount is measured in mL or g: never more than a twentieth of it.
+
+    100 mL from 10 L, 10 mL from 1 L, 1 mL from 20 mL, 0.1 mL from 2 mL, a tenth of that for every tenth below, but
+    never under a millionth of a mL; the same in grams.
+
+    Parameters
+    ----------
+    values : ndarray of float
+        [L or kg]
+
+    Returns
+    -------
+    ndarray of float
+    """
+    milli = np.asarray(values) * 1000.0
+    power = np.floor(np.log10(np.clip(milli, 1e-7, 20.0) / 2.0) + 1e-9) - 1.0
+    steps = np.select([milli >= 10_000.0, milli >= 1000.0], [2.0, 1.0], np.where(milli == 0.0, -1.0, power))
+    return np.maximum(10.0 ** (steps - 3.0), 1e-9)
 
 
 def _grid(value: Fraction, step: Fraction, unit: Fraction, round_down: bool) -> tuple[Fraction, bool]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from weedzone.base.errors import RigError
+from weedzone.base.words import fine_steps
 from weedzone.ground.shapes import Bools, Floats, Ints
 from weedzone.kit import Spreader
 from weedzone.zones import Plan, Rig
@@ -100,7 +101,7 @@ def on_the_measure(product: Floats, step: Floats) -> tuple[Floats, Bools]:
 
     The planned dose is the highest that label, limits and past applications allow, so that the next step up
     would pass it. Where rounding down would leave out more than a twentieth, the measure is too coarse: the
-    amount is then given in mL or g as `weedzone.base.words` prints them, for a finer one.
+    amount is then given in mL or g, for a finer one, in `weedzone.base.words.fine_steps`.
 
     Parameters
     ----------
@@ -117,21 +118,12 @@ def on_the_measure(product: Floats, step: Floats) -> tuple[Floats, Bools]:
         Where the measure is too coarse.
     """
     coarse = _down(product, step) < COARSE * product
-    fine = _down(product, np.where(coarse, _fine_step(product), step))
+    fine = _down(product, np.where(coarse, fine_steps(product), step))
     return np.where(np.isnan(step), product, fine), coarse
 
 
 def _down(product: Floats, step: Floats) -> Floats:
     return np.asarray(np.minimum(np.floor(product / step + _NEARLY) * step, product))
-
-
-def _fine_step(product: Floats) -> Floats:
-    """Steps of `weedzone.base.words` in litres or kilograms: 100, 10, 1 and 0.1 mL, and two figures below 1 mL."""
-    small = np.maximum(product, 1e-12)
-    figures = 10.0 ** (np.floor(np.log10(small) + _NEARLY) - 1.0)
-    return np.select(
-        [small >= 10.0, small >= 1.0, small >= 0.01, small >= 0.001], [0.1, 0.01, 1e-3, 1e-4], figures
-    )
 
 
 _ROUNDING = 2e-6  # part of a load that is rounding of areas, not a load

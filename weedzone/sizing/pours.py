@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from weedzone.base.units import FORM_OF_UNIT, GAL_PER_L, LB_PER_KG, UNIT_PER_SI
@@ -23,6 +24,7 @@ from weedzone.base.words import (
     weigh_step_kg,
 )
 from weedzone.kit import Label, Sprayer, Spreader
+from weedzone.sizing.loads import on_the_measure
 from weedzone.zones import Rig
 
 _FAINT, _SLIGHT = 1e-3, 1e-2  # [L or kg]
@@ -95,15 +97,11 @@ def pour_of(si: float, unit: str, rig: Rig) -> Pour:
 def _rounded(si: float, unit: str, own: float | None) -> Pour:
     common = pour_step_L if unit == "fl oz" else weigh_step_kg
     step = common(si, "us") if own is None else own
+    measured, coarse = on_the_measure(np.array([si]), np.array([step]))
     # Below what US units are used for, the common step is already that of mL or g.
-    fine = bool(_coarse(si, step)) or (own is None and step == common(si, "metric"))
-    down = common(si, "metric") if fine else step
-    return Pour(float(min(math.floor(si / down + 1e-9) * down, si)), unit, fine, step)
-
-
-def _coarse(si: float, step: float) -> bool:
-    """Whether rounding down to steps leaves out more than a twentieth."""
-    return math.floor(si / step + 1e-9) * step < 0.95 * si
+    return Pour(
+        float(measured[0]), unit, bool(coarse[0]) or (own is None and step == common(si, "metric")), step
+    )
 
 
 def _tidy_in_metric(step: float, unit: str) -> bool:

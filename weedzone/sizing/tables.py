@@ -16,7 +16,7 @@ import shapely
 
 from weedzone.base.errors import Finding
 from weedzone.base.units import FLOZ_PER_L, FT2_PER_M2, GAL_PER_L, PRODUCT_UNIT, show
-from weedzone.base.words import pour, weigh
+from weedzone.base.words import fine_steps, pour, weigh
 from weedzone.ground.shapes import Array, Bools, Floats, Ints
 from weedzone.kit import RATINGS, Sprayer
 from weedzone.sizing.loads import (
@@ -313,20 +313,22 @@ def _measured(
             "warning",
             "rig",
             list(planned)[p],
-            _too_coarse(rig, plan_list[p], coarse & (product == p), number),
+            _too_coarse(rig, plan_list[p], coarse & (product == p), number, needs.product),
         )
         for p in np.unique(product[coarse])
     ]
     return out, findings
 
 
-def _too_coarse(rig: Rig, plan: Plan, coarse: Bools, number: Ints) -> str:
+def _too_coarse(rig: Rig, plan: Plan, coarse: Bools, number: Ints, amount: Floats) -> str:
     """Say for which loads of a product the measure is too coarse."""
     liquid = plan.label.form == "liquid"
     step = rig.step(plan.label.form) or 0.0
     tool, fine = ("measure", "mL") if liquid else ("scale", "g")
+    finer = "with a syringe or cylinder marked every" if liquid else "on a scale that shows"
+    least = 1000.0 * float(fine_steps(amount[coarse]).min())
     steps = pour(step, "us", step) if liquid else weigh(step, "us", step).removesuffix(" by weight")
     count = int(coarse.sum())
     which = f"load {number[coarse][0]}" if count == 1 else f"{count} loads"
     them = "it" if count == 1 else "them"
-    return f"the {steps} {tool} is too coarse for {which}: measure {them} in {fine}"
+    return f"the {steps} {tool} is too coarse for {which}: measure {them} in {fine}, {finer} {least:g} {fine}"
