@@ -16,7 +16,7 @@ import shapely
 
 from weedzone.base.errors import Finding, WeedzoneError, findings_table
 from weedzone.kit import Label
-from weedzone.sizing import Asked, Sized, size
+from weedzone.sizing import Asked, Sized, size_counted
 from weedzone.survey import Blocks, Survey, block_layers, checked_layer, site_name
 from weedzone.zones import Rig
 
@@ -76,7 +76,7 @@ def _size_block(run: Run, frames: Layers, sites: list[str]) -> tuple[list[Sized]
 def _sized(run: Run, frames: Layers) -> Sized:
     # A layer of which nothing is left is missed by the survey, with an error of its own.
     survey = Survey(**{"turf": None, "infestations": None, **frames})
-    return size(survey, run.labels, run.rig, run.asked)
+    return size_counted(survey, run.labels, run.rig, run.asked)
 
 
 def _not_sized(site: str, message: object) -> Finding:

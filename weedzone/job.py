@@ -16,7 +16,7 @@ from weedzone.base.errors import InputError, named_options
 from weedzone.crew import areas, sheet, summary, write
 from weedzone.kit import Label, Policy
 from weedzone.maps import explore, plot
-from weedzone.sizing import Asked, Sized, check_wind, fed, labels_of, size
+from weedzone.sizing import Asked, Sized, check_wind, fed, labels_of, size_counted
 from weedzone.survey import Survey
 from weedzone.weather import SprayWindows
 from weedzone.zones import DEFAULT_SPREAD_DEG, Rig
@@ -154,7 +154,7 @@ def size_job(
         avoid_caution=avoid_caution, prices=prices, policy=policy, wind_from=wind_from, wind_spread=wind_spread,
         min_width=min_width, min_area=min_area, even_loads=even_loads, adjuvants=adjuvants, passes=passes,
     )  # fmt: skip
-    return _job(size(survey, labels, rig, asked))
+    return _job(size_counted(survey, labels, rig, asked))
 
 
 @named_options()

@@ -192,16 +192,17 @@ def test_the_strictest_limit_holds_and_its_label_is_named(lawn: wz.Job) -> None:
     calm = replace(base, name="Calm", weather=Weather(1.0, 3.0, (10.0, 25.0), 3600.0, (3.0, 6.0)))
     cool = replace(base, name="Cool", weather=Weather(2.0, 4.0, (12.0, 20.0), 36000.0, (2.0, 8.0)))
     rows = {
-        name: (value, who) for name, value, who in weather([calm, cool], "metric", granules=False)["rows"]
+        name: (value, who)
+        for name, value, who in weather([calm, cool], None, "metric", granules=False)["rows"]
     }
     assert rows["Wind"] == ("7.2 to 10.8 km/h", "Cool, Calm")
     assert rows["Temperature"] == ("12 to 20 °C", "Cool")
     assert rows["No rain for"] == ("10 hours after", "Cool")
     assert rows["Delta-T"] == ("3 to 6 °C", "Calm")
     silent = replace(base, weather=Weather())
-    assert all("a label is silent" in row[2] for row in weather([silent], "us", granules=False)["rows"])
+    assert all("a label is silent" in row[2] for row in weather([silent], None, "us", granules=False)["rows"])
     hot = replace(base, name="Hot", weather=Weather(temperature_c=(30.0, 35.0)))
-    clash = weather([cool, hot], "us", granules=False)
+    clash = weather([cool, hot], None, "us", granules=False)
     assert clash["rows"] == []
     assert "no weather meets both" in clash["clash"]
 
@@ -423,3 +424,21 @@ def test_a_failure_halfway_writes_no_sheet(
     with pytest.raises(MemoryError):
         job.sheet(tmp_path / "out")
     assert not (tmp_path / "out").exists()
+
+
+def test_the_weather_of_the_house_stands_on_the_sheet_and_is_held_against_the_record(
+    lawn: wz.Job, tmp_path: Path, blank: None
+) -> None:
+    file = tmp_path / "policy.toml"
+    file.write_text('[weather]\nwind_max = "5 mph"\ntemperature = ["50 degF", "80 degF"]\n')
+    house = wz.size_job(lawn.survey, lawn.labels, lawn.rig, on=lawn.on, policy=wz.read_policy(file))
+    [page] = house.sheet(tmp_path / "house.html")
+    text = page.read_text(encoding="utf-8")
+    assert "3 to 5 mph" in text
+    assert "to 80 °F" in text
+    done = {"applicator": "A. Person", "date": "2026-05-20"}
+    kept = wz.record(house, tmp_path / "kept.gpkg", wind="4 mph", temperature="70 degF", **done)
+    assert not any("the policy" in each.message for each in kept.findings)
+    beyond = wz.record(house, tmp_path / "beyond.gpkg", wind="4 mph to 6 mph", temperature="70 degF", **done)
+    assert "wind 6.0 mph is above the 5.0 mph of the policy" in [each.message for each in beyond.findings]
+    assert len(wz.read_records(tmp_path / "beyond.gpkg"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -9,7 +10,7 @@ from plots import ROWS, label, size, survey
 
 from weedzone.base.errors import InputError, LabelError, UnitError
 from weedzone.crew.shopping import shopping_list
-from weedzone.job import whole_turf
+from weedzone.job import size_job, whole_turf
 from weedzone.kit.policy import read_policy
 from weedzone.kit.rig_file import make_rig
 from weedzone.sizing.all_turf import feed_label, nutrients
@@ -125,6 +126,16 @@ def test_policy_nitrogen(tmp_path: Path, rule: str, said: str | None) -> None:
     feed = feed_label("Demo Feed", "25-0-5", nitrogen="1 lb/ksqft")
     found = warned(whole_turf(survey(TURF[:1], WEED), feed, CART, policy=read_policy(file), on=DAY))
     assert [said in text for text in found] == ([True] if said else [])
+
+
+def test_weed_and_feed_sized_for_weeds_counts_its_nitrogen() -> None:
+    """4 lb/ksqft of 25-0-5 brings 1 lb of nitrogen; 3.5 lb came before, and the year's figure is passed."""
+    feed = feed_label("Demo Feed", "25-0-5", nitrogen="1 lb/ksqft")
+    both = replace(feed, weeds={"dandelion": "good"}, tolerant=frozenset({"tall fescue"}))
+    past = [{"product": "Demo Feed", "date": "2026-03-01", "dose": "14 lb/ksqft", "at": (0, 0, 100, 100)}]
+    job = size_job(survey(TURF[:1], WEED, history=past), both, CART, "granular", on=DAY, worth="0 ft2")
+    assert job.zones["area_ft2"].sum() > 0
+    assert ["would pass the year's" in text for text in warned(job)] == [True]
 
 
 def test_history_counts() -> None:

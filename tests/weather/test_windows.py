@@ -7,7 +7,6 @@ import subprocess
 import sys
 import warnings
 from pathlib import Path
-from types import SimpleNamespace
 from zoneinfo import ZoneInfo
 
 import geopandas as gpd
@@ -22,6 +21,9 @@ from scipy.stats import circmean
 from shapely.geometry import box
 
 from weedzone.base.errors import CrsError, InputError, UnitError
+from weedzone.kit.label import Label, Weather
+from weedzone.kit.policy import read_policy
+from weedzone.survey import Survey
 from weedzone.weather.air import (
     STABLE_WIND_MPS,
     SUNRISE_DEG,
@@ -32,7 +34,7 @@ from weedzone.weather.air import (
     wet_bulb_c,
 )
 from weedzone.weather.hours import FACTORS
-from weedzone.weather.limits import strictest
+from weedzone.weather.limits import broken, strictest
 from weedzone.weather.table import read_weather
 from weedzone.weather.windows import spray_windows
 
@@ -44,8 +46,10 @@ CHECKS = {row["id"]: row for row in csv.DictReader(_ROWS)}
 
 
 def label(name="Demo Amine 38", **weather):
-    fields = dict.fromkeys(("wind_min_mps", "wind_max_mps", "temperature_c", "rainfast_s", "delta_t_c"))
-    return SimpleNamespace(name=name, weather=SimpleNamespace(**fields | weather))
+    return Label(
+        name=name, form="liquid", actives=(), tolerant=frozenset(), caution={}, weeds={}, rates=(),
+        weather=Weather(**weather),
+    )  # fmt: skip
 
 
 SIX_HOURS = label(rainfast_s=6 * 3600.0)
@@ -648,7 +652,8 @@ def test_site_in_place_of_coordinates():
     ground = gpd.GeoDataFrame(geometry=[box(-93.601, 41.599, -93.599, 41.601)], crs=4326).to_crs(26915)
     here = spray_windows(good(), SIX_HOURS, site=ground)
     assert here.windows.equals(run(good()).windows)
-    assert spray_windows(good(), SIX_HOURS, site=SimpleNamespace(turf=ground)).windows.equals(here.windows)
+    survey = Survey(turf=ground.assign(turf="tall fescue"), infestations=ground.assign(weed="dandelion"))
+    assert spray_windows(good(), SIX_HOURS, site=survey).windows.equals(here.windows)
     with pytest.raises(CrsError, match="no coordinate system"):
         spray_windows(good(), SIX_HOURS, site=ground.set_crs(None, allow_override=True))
     with pytest.raises(InputError, match="both a site"):
@@ -803,3 +808,23 @@ def test_forgetting_a_value_never_adds_an_hour(rows, column, row):
     table.loc[row % len(table), column] = np.nan
     after = run(table, label(rainfast_s=3600.0)).hours["ok"]
     assert not (after & ~before).any()
+
+
+def test_a_policy_that_was_read_holds_in_windows(tmp_path):
+    """A house that sprays in less than 5 mph finds no window in 6 mph of wind."""
+    file = tmp_path / "policy.toml"
+    file.write_text('name = "Demo House"\n[weather]\nwind_max = "5 mph"\n')
+    assert len(spray_windows(good(), SIX_HOURS, **PLACE).windows)
+    assert not len(spray_windows(good(), SIX_HOURS, policy=read_policy(file), **PLACE).windows)
+
+
+def test_broken_names_each_limit_and_whose_it_is():
+    amine = label(wind_max_mps=10 * MPH, temperature_c=(10.0, 30.0))
+    house = {"wind_max": "5 mph", "temperature": ["50 degF", "80 degF"]}
+    assert broken([amine], None, 10 * MPH, 30.0) == []
+    assert broken([amine], house, 6 * MPH, None) == ["wind 6.0 mph is above the 5.0 mph of the policy"]
+    assert broken([amine], house, None, 31.0) == [
+        "temperature 87.8 F is above the 86.0 F of Demo Amine 38",
+        "temperature 87.8 F is above the 80.0 F of the policy",
+    ]
+    assert broken([amine], None, None, 9.0) == ["temperature 48.2 F is below the 50.0 F of Demo Amine 38"]

@@ -80,7 +80,7 @@ def _content(
         "zones": _zones(mine["zones"], system, zones),
         "left": left_alone(ledger[~treated], system, listed),
         "kept": kept_off(job, site, labels, system, listed),
-        "weather": weather(labels, system, granules=granules),
+        "weather": weather(labels, job.asked.policy, system, granules=granules),
         "ppe": distinct((label.name, item) for label in labels for item in label.ppe),
         "reentry": distinct((label.name, label.reentry or "see the label") for label in labels),
         "followup": [(plain_line(label.name, NAME), followup(label, date)) for label in labels],

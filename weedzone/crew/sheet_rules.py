@@ -13,7 +13,7 @@ from weedzone.base.errors import InputError
 from weedzone.base.units import convert, show
 from weedzone.base.words import day_text, ground_pair, plain_line
 from weedzone.crew.briefing import Left, left_by_kind
-from weedzone.kit import Label
+from weedzone.kit import Label, Policy
 from weedzone.sizing import Sized
 from weedzone.weather import Limits, strictest
 
@@ -70,12 +70,12 @@ def _distance(near: float, far: float, system: str) -> str:
     return f"keep {show(near, 'length', system)} to {show(far, 'length', system)} off"
 
 
-def weather(labels: list[Label], system: str, *, granules: bool) -> dict[str, Any]:
-    """The strictest weather limits over the labels, and whose they are; or that no weather meets them all."""
+def weather(labels: list[Label], policy: Policy | None, system: str, *, granules: bool) -> dict[str, Any]:
+    """The strictest weather limits of labels and policy, and whose they are; or that no weather meets them all."""
     if not labels:
         return {"rows": [], "clash": ""}
     try:
-        limits = strictest(labels)
+        limits = strictest(labels, policy)
     except InputError as fault:
         return {"rows": [], "clash": plain_line(fault, TEXT)}
     rows = _weather_rows(limits, system)

@@ -25,8 +25,9 @@ from weedzone.records import store as recordstore
 from weedzone.records.page import records_to_csv, records_to_html
 from weedzone.records.rows import AS_THE_SHEET, UNIT_OF_FORM, dosed, shares, treated
 from weedzone.records.rules import ELEMENTS, missing_elements
-from weedzone.records.told import clock, day_of, moment, text_of, texts_of, utc_now
-from weedzone.sizing import amount_text
+from weedzone.records.told import clock, day_of, figures_of, moment, text_of, texts_of, utc_now
+from weedzone.sizing import Sized, amount_text
+from weedzone.weather import broken
 
 _OF_ROWS = ("registration", "active", "turf", "weeds")  # known from the job: never given, but corrected
 
@@ -184,6 +185,7 @@ def record(
     place = path_given(path, "a record", 'record(job, "records.gpkg")')
     day, given = _told(dict(details), date, getattr(job, "on", None))
     rows, findings = treated(job, applied, site)
+    findings += _in_weather(job, rows, given)
     said = given.get("remarks")
     if said and "remarks" in rows:
         rows["remarks"] = [f"{said}; {one}" if one else said for one in rows["remarks"]]
@@ -263,6 +265,18 @@ def read_records(path: str | Path, *, current: bool = False) -> gpd.GeoDataFrame
         return now
     everything = gpd.GeoDataFrame(pd.concat([before, now] if len(now) else [before], ignore_index=True))
     return everything.sort_values("recorded_at", kind="stable", ignore_index=True)
+
+
+def _in_weather(job: Any, rows: gpd.GeoDataFrame, given: Mapping[str, str | None]) -> list[Finding]:
+    """What is said of work in weather that a label or the job's policy forbids. It is recorded all the same."""
+    if not isinstance(job, Sized):
+        return []
+    labels = [job.labels[name] for name in rows["product"].unique() if name in job.labels]
+    said: list[str] = []
+    for wind in figures_of(given, "wind") or [None]:
+        for temperature in figures_of(given, "temperature") or [None]:
+            said += broken(labels, job.asked.policy, wind, temperature)
+    return [Finding("warning", "record", "", text) for text in dict.fromkeys(said)]
 
 
 def _told(details: dict[str, object], date: object, planned: object) -> tuple[str, dict[str, str | None]]:

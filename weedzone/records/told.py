@@ -80,6 +80,16 @@ def _measured(value: object, name: str) -> str | None:
     return f"{units.convert(si, kind, unit):.4g} {unit}"
 
 
+def figures_of(texts: Mapping[str, str | None], name: str) -> list[float | None]:
+    """Figures of a detail in SI: one, or those of the start and the end of the work; none where nothing is said."""
+    kind, _, words = _MEASURED[name]
+    return [
+        0.0 if text.casefold() in words else units.to_si(text, kind, allow_zero=True, field=name)
+        for text in (texts.get(name) or "").split(" to ")
+        if text
+    ]
+
+
 def _direction(value: object) -> str | None:
     text = text_of(value, "wind_from")
     if text is None or text.casefold() in {"calm", "variable"}:

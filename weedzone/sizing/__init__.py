@@ -3,7 +3,7 @@
 `weedzone.Job` is a `Sized` with verbs; `wz.size_job` is `size` for callers. Nothing is drawn or printed here.
 """
 
-from weedzone.sizing.all_turf import fed, feed_label, whole_ground
+from weedzone.sizing.all_turf import fed, feed_label, size_counted, whole_ground
 from weedzone.sizing.allowances import allowance
 from weedzone.sizing.arguments import Asked, check_wind, checked, labels_of
 from weedzone.sizing.explained import explain
@@ -49,6 +49,7 @@ __all__ = [
     "pour_of",
     "run_text",
     "size",
+    "size_counted",
     "size_text",
     "solution_text",
     "split_loads",

@@ -149,9 +149,45 @@ def fed(
     WeedzoneError
         As `weedzone.sizing.size`.
     """
-    sized = whole_ground(survey, checked(survey, labels, rig), rig, asked)
+    return _counted(whole_ground(survey, checked(survey, labels, rig), rig, asked), given, yearly)
+
+
+def size_counted(survey: Survey, labels: Label | Mapping[str, Label], rig: Rig, asked: Asked) -> Sized:
+    """Size a job, and count the nitrogen of weed-and-feed as that of a feeding.
+
+    Parameters
+    ----------
+    survey, labels, rig, asked
+        As of `weedzone.sizing.size`.
+
+    Returns
+    -------
+    Sized
+
+    Raises
+    ------
+    WeedzoneError
+        As `weedzone.sizing.size`.
+    """
+    sized = size(survey, labels, rig, asked)
+    used = [sized.plans[name].label for name in sized.totals["product"].unique()]
+    bags = [label for label in used if label.analysis]
+    liquids = [label.name for label in bags if label.form == "liquid"]
+    if liquids:
+        message = "the analysis of a liquid goes by weight, which is not known: its nitrogen is not counted"
+        notes = [Finding("warning", "labels", name, message) for name in liquids]
+        return replace(sized, noticed=(*sized.noticed, *notes))
+    return _counted(sized) if bags else sized
+
+
+def _counted(
+    sized: Sized,
+    given: str | Mapping[str, str] | None = None,
+    yearly: str | Mapping[str, str] | None = None,
+) -> Sized:
+    """The job with what is to be said of its nitrogen."""
     table = nutrients(sized, given=given, yearly=yearly)
-    limits = Limits() if asked.policy is None else asked.policy.nitrogen
+    limits = Limits() if sized.asked.policy is None else sized.asked.policy.nitrogen
     if limits.per_year is not None:
         table["yearly"] = np.fmin(table["yearly"], limits.per_year * _LB_KSQFT)
     return replace(sized, noticed=(*sized.noticed, *_nitrogen_findings(table, limits)))

@@ -3,8 +3,8 @@
 No job is known here, nor where it lies: only limits and a table of hours.
 """
 
-from weedzone.weather.limits import Limits, strictest
+from weedzone.weather.limits import HousePolicy, Limits, broken, strictest
 from weedzone.weather.table import read_weather
 from weedzone.weather.windows import SprayWindows, spray_windows
 
-__all__ = ["Limits", "SprayWindows", "read_weather", "spray_windows", "strictest"]
+__all__ = ["HousePolicy", "Limits", "SprayWindows", "broken", "read_weather", "spray_windows", "strictest"]

@@ -8,14 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from weedzone.base.units import convert
 from weedzone.weather.air import STABLE_WIND_MPS, day_and_dusk, delta_t_c, night_class
-from weedzone.weather.limits import Limits
+from weedzone.weather.limits import SLACK, Limits, speed_text, temperature_text
 from weedzone.weather.table import WeatherTable
 
 FACTORS = ("wind", "gusts", "inversion", "temperature", "delta_t", "rain", "leaves", "daylight")
 OK, NO, UNKNOWN, SKIPPED = "ok", "no", "unknown", "not judged"
-_SLACK = 1e-6  # 85 degF in a table and on a label differ by the last bit
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,16 +29,6 @@ class Place:
 class _Verdict:
     state: np.ndarray
     why: Callable[[int], str]
-
-
-def speed_text(mps: float, system: str) -> str:
-    """Wind in the trade's unit."""
-    return f"{convert(mps, 'speed', 'mph'):.1f} mph" if system == "us" else f"{mps:.1f} m/s"
-
-
-def temperature_text(celsius: float, system: str) -> str:
-    """Air temperature in the trade's unit."""
-    return f"{convert(celsius, 'temperature', 'degF'):.1f} F" if system == "us" else f"{celsius:.1f} C"
 
 
 def judge_hours(table: WeatherTable, limits: Limits, place: Place, system: str = "us") -> pd.DataFrame:
@@ -113,7 +101,7 @@ def _state(known: np.ndarray, good: np.ndarray) -> np.ndarray:
 def _wind(weather: dict[str, np.ndarray], limits: Limits, system: str) -> _Verdict:
     wind, direction = weather["wind_mps"], weather["wind_from_deg"]
     known = ~np.isnan(wind) & ~np.isnan(direction)
-    strong, calm = wind > limits.wind_max_mps + _SLACK, wind < limits.wind_min_mps - _SLACK
+    strong, calm = wind > limits.wind_max_mps + SLACK, wind < limits.wind_min_mps - SLACK
 
     def why(row: int) -> str:
         if strong[row]:
@@ -135,7 +123,7 @@ def _gusts(weather: dict[str, np.ndarray], limits: Limits, system: str, *, judge
     limit = f"{speed_text(limits.gust_max_mps, system)} ({limits.source['gust_max_mps']})"
     known = ~np.isnan(gust)
     return _Verdict(
-        _state(known, gust <= limits.gust_max_mps + _SLACK),
+        _state(known, gust <= limits.gust_max_mps + SLACK),
         lambda row: (
             f"gusts {speed_text(gust[row], system)}, above {limit}" if known[row] else "gusts unknown"
         ),
@@ -147,7 +135,7 @@ def _inversion(weather: dict[str, np.ndarray], night: np.ndarray, system: str) -
     wind, cloud = weather["wind_mps"], weather["cloud_pct"]
     klass = night_class(wind, cloud)
     known = ~night | ~np.isnan(wind)
-    risk = night & (wind < STABLE_WIND_MPS - _SLACK) & (klass != "D")
+    risk = night & (wind < STABLE_WIND_MPS - SLACK) & (klass != "D")
 
     def why(row: int) -> str:
         if not known[row]:
@@ -170,7 +158,7 @@ def _temperature(weather: dict[str, np.ndarray], limits: Limits, system: str) ->
         limit = f"{temperature_text(getattr(limits, key), system)} ({limits.source[key]})"
         return f"air {temperature_text(temp[row], system)}, {side} {limit}"
 
-    good = (temp >= limits.temp_min_c - _SLACK) & (temp <= limits.temp_max_c + _SLACK)
+    good = (temp >= limits.temp_min_c - SLACK) & (temp <= limits.temp_max_c + SLACK)
     return _Verdict(_state(~np.isnan(temp), good), why)
 
 
@@ -187,7 +175,7 @@ def _delta_t(weather: dict[str, np.ndarray], limits: Limits) -> _Verdict:
             f"delta-T {value[row]:.1f} C, {side} {getattr(limits, key):.1f} C ({limits.source[key]}): {what}"
         )
 
-    good = (value >= limits.delta_t_min_c - _SLACK) & (value <= limits.delta_t_max_c + _SLACK)
+    good = (value >= limits.delta_t_min_c - SLACK) & (value <= limits.delta_t_max_c + SLACK)
     return _Verdict(_state(~np.isnan(value), good), why)
 
 
@@ -226,7 +214,7 @@ def _leaves(weather: dict[str, np.ndarray], limits: Limits) -> _Verdict:
     """Wet while it rains, for the drying time after, and from the dew threshold of humidity on."""
     rain, rh = weather["rain_mm"], weather["rh_pct"]
     n, need = len(rain), whole_hours(limits.dry_leaves_s)
-    dew = rh >= limits.wet_rh_pct - _SLACK
+    dew = rh >= limits.wet_rh_pct - SLACK
     # Looking back is looking ahead in the reversed table.
     since_rain = (_next((rain > 0)[::-1]) - np.arange(n))[::-1]
     since_unknown = (np.minimum(_next(np.isnan(rain)[::-1]), n) - np.arange(n))[::-1]

@@ -6,11 +6,14 @@ import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from os import PathLike
-from pathlib import Path
 from typing import Any
 
-from weedzone.base.errors import InputError
-from weedzone.base.units import parse_range, to_si
+from weedzone.base.errors import InputError, path_given
+from weedzone.base.units import convert, parse_range, to_si
+from weedzone.kit import Label, Policy
+
+SLACK = 1e-6  # 85 degF in a table and on a label differ by the last bit
+HousePolicy = Policy | Mapping[str, Any] | str | PathLike[str] | None
 
 DEFAULT_POLICY: dict[str, Any] = {
     # 3 to 10 mph: Nebraska master gardener drift advice; "never above 10": Clemson HGIC.
@@ -78,7 +81,7 @@ class Limits:
     source: dict[str, str]
 
 
-def strictest(labels: object, policy: Mapping[str, Any] | str | PathLike[str] | None = None) -> Limits:
+def strictest(labels: object, policy: HousePolicy = None) -> Limits:
     """Intersect the limits of all labels and of the policy.
 
     A default stands in only for what the policy leaves open and at least one label leaves open: it then
@@ -88,8 +91,9 @@ def strictest(labels: object, policy: Mapping[str, Any] | str | PathLike[str] | 
     ----------
     labels : Label, iterable of Label, or mapping of name to Label
         Every product of the job.
-    policy : mapping, path of a TOML file, or None
-        Any of ``wind_min``, ``wind_max``, ``gust_max`` ("10 mph"), ``temperature``, ``delta_t`` (pairs:
+    policy : Policy, mapping, path of a TOML file, or None
+        What `weedzone.read_policy` returned, or any of
+        ``wind_min``, ``wind_max``, ``gust_max`` ("10 mph"), ``temperature``, ``delta_t`` (pairs:
         ["50 degF", "85 degF"], ["2 degC", "8 degC"]), ``rainfast``, ``dry_leaves`` ("6 hour"), ``wet_rh``
         ("90 %"); in a file at the top or under ``[weather]``.
 
@@ -121,44 +125,88 @@ def strictest(labels: object, policy: Mapping[str, Any] | str | PathLike[str] | 
     return Limits(**values, source=source)
 
 
-def _label_list(labels: object) -> list[Any]:
-    if isinstance(labels, Mapping):
-        found = list(labels.values())
-    elif hasattr(labels, "weather"):
-        found = [labels]
-    elif isinstance(labels, Iterable) and not isinstance(labels, str):
-        found = list(labels)
-    else:
-        found = []
-    if not found or not all(hasattr(label, "weather") for label in found):
+def broken(
+    labels: Iterable[Label], policy: HousePolicy, wind_mps: float | None, temperature_c: float | None
+) -> list[str]:
+    """Stated limits of labels and policy that a wind or temperature breaks, in words; defaults are not held against it.
+
+    Parameters
+    ----------
+    labels : iterable of Label
+    policy : Policy, mapping, path of a TOML file, or None
+    wind_mps, temperature_c : float or None
+        None where it is not known.
+
+    Returns
+    -------
+    list of str
+        "wind 12.0 mph is above the 10.0 mph of Demo Trio"; empty where all limits are kept.
+    """
+    seen = (
+        ("wind", wind_mps, "wind_min_mps", "wind_max_mps", speed_text),
+        ("temperature", temperature_c, "temp_min_c", "temp_max_c", temperature_text),
+    )
+    said = []
+    for name, figures in [*map(_from_label, labels), ("the policy", _from_policy(policy))]:
+        for what, value, least, most, words in seen:
+            if value is None:
+                continue
+            if value > figures.get(most, value) + SLACK:
+                said.append(
+                    f"{what} {words(value, 'us')} is above the {words(figures[most], 'us')} of {name}"
+                )
+            if value < figures.get(least, value) - SLACK:
+                said.append(
+                    f"{what} {words(value, 'us')} is below the {words(figures[least], 'us')} of {name}"
+                )
+    return said
+
+
+def speed_text(mps: float, system: str) -> str:
+    """Wind in the trade's unit."""
+    return f"{convert(mps, 'speed', 'mph'):.1f} mph" if system == "us" else f"{mps:.1f} m/s"
+
+
+def temperature_text(celsius: float, system: str) -> str:
+    """Air temperature in the trade's unit."""
+    return f"{convert(celsius, 'temperature', 'degF'):.1f} F" if system == "us" else f"{celsius:.1f} C"
+
+
+def _label_list(labels: object) -> list[Label]:
+    several = labels.values() if isinstance(labels, Mapping) else labels
+    if isinstance(several, Label):
+        several = [several]
+    stated = list(several) if isinstance(several, Iterable) and not isinstance(several, str) else []
+    if not stated or not all(isinstance(label, Label) for label in stated):
         raise InputError(
             "no labels to take weather limits from", field="labels", mend="give what read_labels returned"
         )
-    return found
+    return stated
 
 
-def _from_label(label: Any) -> tuple[str, dict[str, float]]:
+def _from_label(label: Label) -> tuple[str, dict[str, float]]:
     weather = label.weather
-    temperature = getattr(weather, "temperature_c", None) or (None, None)
-    delta_t = getattr(weather, "delta_t_c", None) or (None, None)
+    temperature, delta_t = weather.temperature_c or (None, None), weather.delta_t_c or (None, None)
     figures = {
-        "wind_min_mps": getattr(weather, "wind_min_mps", None),
-        "wind_max_mps": getattr(weather, "wind_max_mps", None),
+        "wind_min_mps": weather.wind_min_mps,
+        "wind_max_mps": weather.wind_max_mps,
         "temp_min_c": temperature[0],
         "temp_max_c": temperature[1],
         "delta_t_min_c": delta_t[0],
         "delta_t_max_c": delta_t[1],
-        "rainfast_s": getattr(weather, "rainfast_s", None),
+        "rainfast_s": weather.rainfast_s,
     }
-    return str(label.name), {key: float(value) for key, value in figures.items() if value is not None}
+    return label.name, {key: float(value) for key, value in figures.items() if value is not None}
 
 
-def _from_policy(policy: Mapping[str, Any] | str | PathLike[str] | None) -> dict[str, float]:
+def _from_policy(policy: HousePolicy) -> dict[str, float]:
     if policy is None:
         return {}
+    if isinstance(policy, Policy):
+        return _figures(policy.weather, None)
     if isinstance(policy, Mapping):
         return _figures(policy, None)
-    path = Path(policy)
+    path = path_given(policy, "a policy", 'policy="policy.toml"')
     try:
         found = tomllib.loads(path.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:

@@ -15,17 +15,16 @@ import pandas as pd
 from weedzone.base.errors import CrsError, Finding, InputError, findings_table
 from weedzone.base.units import convert, to_si
 from weedzone.base.words import DECIDES
+from weedzone.survey import Survey
 from weedzone.weather.hours import (
     FACTORS,
     NO,
     UNKNOWN,
     Place,
     judge_hours,
-    speed_text,
-    temperature_text,
     whole_hours,
 )
-from weedzone.weather.limits import Limits, strictest
+from weedzone.weather.limits import HousePolicy, Limits, speed_text, strictest, temperature_text
 from weedzone.weather.table import HOUR, WeatherTable, read_weather
 
 if TYPE_CHECKING:
@@ -136,7 +135,7 @@ def spray_windows(
     lon: float | None = None,
     site: Any = None,
     duration: object = "2 hour",
-    policy: Mapping[str, Any] | str | PathLike[str] | None = None,
+    policy: HousePolicy = None,
     elevation: object = None,
     tz: str | None = None,
     system: str = "us",
@@ -170,7 +169,7 @@ def spray_windows(
         The ground itself, with a CRS: the middle of its bounds is used.
     duration : str, default "2 hour"
         How long the job takes, set-up included; windows are whole hours, at least this long.
-    policy : mapping or TOML path, optional
+    policy : Policy, mapping or TOML path, optional
         The house's own limits; see `weedzone.weather.strictest` for keys and `DEFAULT_POLICY` for what
         holds where nobody says anything.
     elevation : str, optional
@@ -216,9 +215,7 @@ def _place(lat: float | None, lon: float | None, site: Any, height_m: float) -> 
     if site is not None:
         if lat is not None or lon is not None:
             raise InputError("both a site and lat, lon", field="site", mend="give one of them")
-        ground = (
-            getattr(site, "turf", site) if not isinstance(site, gpd.GeoDataFrame | gpd.GeoSeries) else site
-        )
+        ground = site.turf if isinstance(site, Survey) else site
         if not isinstance(ground, gpd.GeoDataFrame | gpd.GeoSeries) or ground.empty:
             raise InputError("the site has no ground", field="site", mend="give a Survey or a GeoDataFrame")
         if ground.crs is None:
