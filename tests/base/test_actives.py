@@ -15,7 +15,9 @@ from weedzone.base.names import active_name, chief_name
 SAME = {
     "2,4-d": [
         "2,4-D", "2,4-D, dimethylamine salt", "dimethylamine salt of 2,4-D", "2,4-D 2-ethylhexyl ester",
-        "2,4-D choline",
+        "2,4-D choline", "2, 4-D", "2,4 D amine", "2.4-D", "2,4\u2011D", "2,4 \u2013 D", "24-D",
+        "2,4-D a.e.", "2,4-D LV6 ester",
+        "2,4-\uff24", "(2,4-D)",
         "2,4-D triisopropanolamine salt", "2,4-D, isooctyl ester", "2,4-D DMA", "2,4-D (butoxyethyl ester)",
         "2,4-D, N,N-bis(3-aminopropyl)methylamine salt", "2,4-D-dimethylammonium", "2,4-D 2-EHE", "2,4-D acid",
     ],

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
+import unicodedata
 from collections.abc import Iterable
 from functools import cache
 
@@ -96,7 +97,14 @@ _KIND = {
 # One ingredient under several names must count as one toward its limits: it is its acid, whatever salt or ester. Acids
 # and their other names, from memory.
 _ACTIVE = {
-    "2,4-d": ("2,4 d", "2,4d", "(2,4-dichlorophenoxy)acetic acid", "2,4-dichlorophenoxyacetic acid"),
+    "2,4-d": (
+        "2,4 d",
+        "2,4d",
+        "24-d",
+        "24d",
+        "(2,4-dichlorophenoxy)acetic acid",
+        "2,4-dichlorophenoxyacetic acid",
+    ),
     "2,4-db": ("2,4 db", "2,4db"),
     "2,4-dp": ("dichlorprop", "dichlorprop-p", "2,4-dp-p"),
     "mcpa": ("(4-chloro-2-methylphenoxy)acetic acid",),
@@ -117,12 +125,11 @@ _ACTIVE = {
 }
 # What an acid is bound to in a product, and the words around it; from memory.
 _SALT_WORDS = """
-acid salt salts ester esters amine of as free the equivalent form n low volatile lv dimethylamine dimethylammonium dma
-triisopropanolamine triisopropanolammonium tipa isooctyl iso octyl 2 ethylhexyl 2-ethylhexyl ehe 2-ehe butoxyethyl
-2-butoxyethyl butotyl bee diglycolamine dga diethanolamine dea diethanolammonium monoethanolamine
-monoethanolammonium mea
-sodium potassium lithium ammonium choline triethylamine triethylammonium tea isopropylamine isopropylammonium ipa meptyl
-1 1-methylheptyl methylheptyl methyl ethyl butyl isopropyl bapma
+acid salt salts ester esters amine of as free the equivalent a.e. ae form n low volatile lv lv4 lv6 dimethylamine
+dimethylammonium dma triisopropanolamine triisopropanolammonium tipa isooctyl iso octyl 2 ethylhexyl 2-ethylhexyl
+ehe 2-ehe butoxyethyl 2-butoxyethyl butotyl bee diglycolamine dga diethanolamine dea diethanolammonium
+monoethanolamine monoethanolammonium mea sodium potassium lithium ammonium choline triethylamine triethylammonium
+tea isopropylamine isopropylammonium ipa meptyl 1 1-methylheptyl methylheptyl methyl ethyl butyl isopropyl bapma
 """
 _SALTS = frozenset(_SALT_WORDS.split())
 _BAPMA = "n,n-bis(3-aminopropyl)methylamine"
@@ -180,7 +187,8 @@ def active_name(text: str) -> str | None:
     >>> active_name("2,4-D 2-ethylhexyl ester"), active_name("2,4-DB"), active_name("2,4-D something")
     ('2,4-d', '2,4-db', None)
     """
-    name = plain(text)
+    name = re.sub("[\u2010-\u2015\u2212]", "-", unicodedata.normalize("NFKC", plain(text)))
+    name = re.sub(r"(?<=\d)\s*[,.]\s*(?=\d)", ",", re.sub(r"\s*-\s*", "-", name))
     if name in _LOOKUP["active"]:
         return _LOOKUP["active"][name]
     rest, acids = name, set()
