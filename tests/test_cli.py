@@ -288,3 +288,17 @@ def test_control_characters_in_names_never_reach_the_terminal(
     assert "[2Jlot[" in told.err or "[2Jlot31m" in told.err
     for text in (told.out, told.err):
         assert all(letter.isprintable() or letter == "\n" for letter in text)
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        (["--max-products", "0"], "--max-products: 0; write a whole number"),
+        (["--wind-from", "500"], "--wind-from: 500.0; write degrees"),
+        (["--min-width=-2 ft"], "--min-width: "),
+        (["--product", "tall fescue=Demo Trio", "--exclude", "Demo Trio"], "--exclude: 'Demo Trio' is both"),
+    ],
+)
+def test_messages_name_flags(given: list[str], said: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert size(*usual(), *given) == 2
+    assert said in capsys.readouterr().err

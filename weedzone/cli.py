@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import re
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -28,11 +29,20 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         return int(options.run(options))
     except WeedzoneError as error:
-        print(_harmless(f"weedzone: {error}"), file=sys.stderr)  # noqa: T201
+        print(_harmless(f"weedzone: {_in_flags(str(error), vars(options))}"), file=sys.stderr)  # noqa: T201
         return REFUSED
     except OSError as error:
         print(_harmless(f"weedzone: {error.filename or ''}: {error.strerror or error}"), file=sys.stderr)  # noqa: T201
         return REFUSED
+
+
+def _in_flags(text: str, given: Mapping[str, object]) -> str:
+    """A message in the words of the command line: options by their flags, and not by the names of arguments."""
+    for name in {*given, "products"} - {"survey", "run", "command"}:
+        flag = "--product" if name == "products" else f"--{name.replace('_', '-')}"
+        text = re.sub(rf"(^|, ){name}: (?:{name} is )?", rf"\1{flag}: ", text)
+        text = re.sub(rf"(?<![\w-]){name}=", flag, text)
+    return text
 
 
 def _parser() -> argparse.ArgumentParser:

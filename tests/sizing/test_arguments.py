@@ -396,3 +396,59 @@ def test_a_portfolio_names_the_files_that_it_cannot_stream(
     (tmp_path / "note.txt").write_text("no survey", encoding="utf-8")
     assert main(["size", str(tmp_path / "note.txt"), *start[2:], "--portfolio"]) == 2
     assert "cannot be read" in said(capsys)
+
+
+@pytest.mark.parametrize(
+    ("layer", "column", "value", "meant"),
+    [
+        ("keep_out", "bufer_ft", 25, "buffer_ft"),
+        ("keep_out", "buffre_m", 8.0, "buffer_m"),
+        ("infestations", "cover_pct", 40, "cover"),
+        ("infestations", "covr", 0.5, "cover"),
+        ("infestations", "site_name", "a", "site"),
+        ("keep_out", "siet", "a", "site"),
+        ("turf", "sites", "a", "site"),
+    ],
+)
+def test_a_column_that_resembles_a_missing_one_is_refused(
+    layer: str, column: str, value: object, meant: str
+) -> None:
+    layers = frames()
+    layers[layer][column] = value
+    text = refusal(lambda: wz.Survey(**layers), wz.SurveyError)
+    assert f"the column {column!r} is not read; name it {meant}, or leave it out" in text
+
+
+def test_other_columns_are_listed_once() -> None:
+    layers = frames()
+    layers["keep_out"]["bufer_ft"] = None  # says nothing
+    layers["keep_out"]["notes"] = "by the gate"
+    layers["infestations"]["seen_by"] = "A. Person"
+    found = wz.Survey(**layers).findings
+    assert found["message"].tolist() == [
+        "columns that are not used: seen_by",
+        "columns that are not used: bufer_ft, notes",
+    ]
+    # What could not be a cover is none.
+    layers["infestations"]["cover_pct"] = "dense"
+    assert "columns that are not used: seen_by, cover_pct" in told(wz.Survey(**layers).findings)
+
+
+def test_a_product_of_the_history_without_a_label_is_a_finding_with_the_nearest_name() -> None:
+    past = gpd.GeoDataFrame(
+        {"product": ["Demo Trii"], "date": ["2026-04-01"], "dose": ["1 fl oz/ksqft"]},
+        geometry=[shapely.box(X, Y, X + 30, Y + 20)], crs=CRS,
+    )  # fmt: skip
+    found = told(wz.size_job(wz.Survey(**frames(history=past)), labels, rig, on=DAY).findings)
+    assert "warning history Demo Trii: no label at hand is of this product" in found
+    assert "did you mean 'Demo Trio'?" in found
+
+
+def test_a_rig_without_a_carrier_is_at_fault_itself() -> None:
+    granules_first = dict(sorted(labels.items(), key=lambda each: each[1].form != "granule"))
+    bare = wz.make_rig("can", tank="2 gal")
+    ranged = {
+        each: replace(label, rates=tuple(replace(rate, volume=(0.01, 0.2)) for rate in label.rates))
+        for each, label in granules_first.items()
+    }
+    assert "feature can, carrier: " in refusal(lambda: wz.size_job(survey, ranged, bare, on=DAY), wz.RigError)

@@ -263,7 +263,7 @@ def size(survey: Survey, labels: Label | Mapping[str, Label], rig: Rig, asked: A
     made = load_tables(survey, zoned, planned, rig, even=flag(asked.even_loads, "even_loads"))
     notes += made.findings
     notes += rig.unfit_measure({str(name): planned[name].label.form for name in made.totals["product"]})
-    noticed = (*survey.noticed, *notes, *_names_at_fault(survey, planned), *_cautions(zones))
+    noticed = (*survey.noticed, *notes, *_names_at_fault(survey, planned, labels), *_cautions(zones))
     return Sized(
         survey, labels, rig, asked, day, zones, ledger_table(survey, zoned, planned), made.totals,
         made.loads, made.served, noticed, zoned, planned, reach,
@@ -346,25 +346,30 @@ def _reach(
     return reach, noticed + findings
 
 
-def _names_at_fault(survey: Survey, planned: Mapping[str, Plan]) -> list[Finding]:
-    """Weeds and turf that no label names, with the nearest name that one does."""
-    found = []
-    for layer, column, known in (
-        ("infestations", "weed", {weed for plan in planned.values() for weed in plan.label.weeds}),
-        (
-            "turf",
-            "turf",
-            {t for plan in planned.values() for t in (*plan.label.tolerant, *plan.label.caution)},
-        ),
+def _names_at_fault(
+    survey: Survey, planned: Mapping[str, Plan], labels: Mapping[str, Label]
+) -> list[Finding]:
+    """Weeds, turf and past products that no label names, with the nearest name that one does."""
+    named = [plan.label for plan in planned.values()]
+    weeds = {weed for label in named for weed in label.weeds}
+    turfs = {turf for label in named for turf in (*label.tolerant, *label.caution)}
+    past = [] if survey.history is None else [("history", "product", survey.history, set(labels))]
+    noticed = []
+    for layer, column, table, known in (
+        ("infestations", "weed", survey.infestations, weeds),
+        ("turf", "turf", survey.turf, turfs),
+        *past,
     ):
-        table = getattr(survey, layer)
-        for name in sorted({str(one) for one in table[column].unique()} - known):
+        said = f"no label at hand names this {column}: not sprayed"
+        if layer == "history":
+            said = (
+                "no label at hand is of this product: the ground where it went is not sprayed within a year"
+            )
+        for name in sorted({str(value) for value in table[column].unique()} - known):
             close = nearest(name, known)
             hint = f"; did you mean {close!r}?" if close else ""
-            found.append(
-                Finding("warning", layer, name, f"no label at hand names this {column}: not sprayed{hint}")
-            )
-    return found
+            noticed.append(Finding("warning", layer, name, f"{said}{hint}"))
+    return noticed
 
 
 def _cautions(zones: gpd.GeoDataFrame) -> list[Finding]:

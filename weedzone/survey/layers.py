@@ -12,7 +12,7 @@ import pandas as pd
 import shapely
 
 from weedzone.base.errors import Finding, SurveyError
-from weedzone.base.names import chief_name
+from weedzone.base.names import chief_name, nearest, slip_of
 from weedzone.base.units import FT_PER_M
 from weedzone.base.words import DATE_FORM, as_date
 from weedzone.ground.frame import checked_crs
@@ -26,6 +26,16 @@ MOST_M = 10_000.0  # no rule keeps so far from anything; a number beyond it is a
 MOST_TOLD = 5  # dropped shapes that one error names
 AGREE = 0.01  # share by which a length may differ from the same in the other unit: they are written rounded
 _LENGTHS = ("buffer", "radius", "width")
+_READ = {
+    "turf": {"turf"},
+    "infestations": {"weed", "cover", "radius_ft", "radius_m", "width_ft", "width_m"},
+    "keep_out": {"kind", "buffer_ft", "buffer_m"},
+    "boundary": set[str](),
+    "history": {"product", "date", "dose", "amount"},
+}
+_NUMBERS = {"cover", *(f"{name}_{unit}" for name in _LENGTHS for unit in ("ft", "m"))}
+_SAME = {"id", "name", "no", "nr", "number", "pct", "percent", "share", "ft", "feet", "m", "metres", "meters"}
+_OWN = {"feature", "reach_m", "fid", "index"}  # what is made here or by the file, and means nothing
 _AREAL = ("turf", "boundary", "history")
 _CAREFUL = ("keep_out", "boundary", "history")  # layers that take ground away: nothing of them is dropped
 
@@ -64,6 +74,7 @@ def checked_layer(
     columns = {re.sub(r"[\s-]+", "_", str(name).strip().lower()): name for name in frame.columns}
     door = _Door(frame, columns, layer, file)
     door.refuse_strange_lengths()
+    unread = door.unread()
     stated = checked_crs(frame.crs if frame.crs is not None else crs, layer=layer, file=file)
     shapes, kept, findings = _shapes(frame.geometry.to_numpy(), layer, file)
     data: dict[str, Any] = {"feature": np.arange(1, len(frame) + 1), "site": door.sites()}
@@ -85,7 +96,7 @@ def checked_layer(
     out = gpd.GeoDataFrame({**data, **texts}, geometry=shapes, crs=stated)[kept].reset_index(drop=True)
     if not len(out) and layer in ("turf", "infestations"):
         raise _nothing_left(findings, len(frame), layer, file)
-    return out, findings
+    return out, findings + unread
 
 
 def _nothing_left(dropped: list[Finding], rows: int, layer: str, file: str | None) -> SurveyError:
@@ -227,6 +238,27 @@ class _Door:
                     None, f"the column {str(stated)[:40]!r} is not read", f"name it {stem}_ft or {stem}_m"
                 )
 
+    def unread(self) -> list[Finding]:
+        """Columns that nobody reads, in one finding; one that resembles a column that is missing is refused."""
+        read = {"site", *_READ[self.layer]}
+        shapes = {str(name).lower() for name in self.frame.columns[self.frame.dtypes == "geometry"]}
+        rest = [name for name in self.columns if name not in read | _OWN | shapes]
+        for name in rest:
+            meant = _meant(name, read - set(self.columns))
+            values = self.column(name)
+            if meant is None or values is None:
+                continue
+            said = values[values.notna() & (values.astype(str).str.strip() != "")]
+            fits = pd.to_numeric(said, errors="coerce").ge(0).all() if meant in _NUMBERS else True
+            if len(said) and fits:
+                what = f"the column {str(self.columns[name])[:40]!r} is not read"
+                raise self.fail(None, what, f"name it {meant}, or leave it out")
+        if not rest or "recorded_at" in self.columns:  # a record file holds more than a survey reads
+            return []
+        names = ", ".join(str(self.columns[name])[:40] for name in rest[:MOST_TOLD])
+        more = f" and {len(rest) - MOST_TOLD} more" if len(rest) > MOST_TOLD else ""
+        return [Finding("note", self.layer, "", f"columns that are not used: {names}{more}")]
+
     def cover(self) -> Floats:
         found = self.numbers("cover")
         if found is None:
@@ -282,6 +314,14 @@ class _Door:
         if date is None:
             raise self.fail(row, f"the date {str(value)[:40]!r} is not one", DATE_FORM)
         return date
+
+
+def _meant(name: str, missing: set[str]) -> str | None:
+    """The missing column that an unknown one resembles: a slip of it, or its name with another ending."""
+    stem, _, ending = name.partition("_")
+    if stem in missing and ending in _SAME:
+        return stem
+    return slip_of(name, missing) or nearest(name, missing)
 
 
 def site_name(value: Any) -> str | None:

@@ -92,7 +92,10 @@ def plans(
             severity = "note" if label.rate(use) is None else "warning"
             findings.append(Finding(severity, "labels", name, f"not used: {refusal}"))
     if not found:
-        raise refusals[0] if refusals else LabelError("no label is given", mend="read at least one")
+        if not refusals:
+            raise LabelError("no label is given", mend="read at least one")
+        # A rig that fits no label is at fault itself, and not the first label that has no such use.
+        raise next((error for error in refusals if isinstance(error, RigError)), refusals[0])
     for made in found.values():
         findings += made.findings
     return found, findings
