@@ -15,6 +15,7 @@ import pandas as pd
 import shapely
 
 from weedzone.base.errors import Finding, WeedzoneError, findings_table
+from weedzone.base.names import chief_name
 from weedzone.kit import Label
 from weedzone.sizing import Asked, Sized, size_counted
 from weedzone.survey import Blocks, Survey, block_layers, checked_layer, site_name
@@ -63,14 +64,24 @@ def _size_block(run: Run, frames: Layers, sites: list[str]) -> tuple[list[Sized]
     """Size the sites of a block; a keep-out that cannot be used costs those that it may reach."""
     try:
         return [_sized(run, frames)], []
-    except WeedzoneError:
-        bad = _unusable(frames["keep_out"]) if "keep_out" in frames else {}
+    except WeedzoneError as error:
+        keep_out = frames.get("keep_out")
+        bad = {} if keep_out is None else _misspelt(keep_out, error) or _unusable(keep_out)
+    if not bad or keep_out is None:
+        return _size_sites(run, frames, sites)
     lost = {name: message for row, message in bad.items() for name in _in_reach(run, frames, sites, row)}
-    if bad:
-        frames = {**frames, "keep_out": frames["keep_out"].drop(index=list(bad))}
     left = [name for name in sites if name not in lost]
-    sized, findings = _size_sites(run, _of_sites(frames, left), left) if left else ([], [])
+    rest = _of_sites({**frames, "keep_out": keep_out.drop(index=list(bad))}, left)
+    sized, findings = _size_block(run, rest, left) if left else ([], [])
     return sized, findings + [_not_sized(name, message) for name, message in lost.items()]
+
+
+def _misspelt(keep_out: gpd.GeoDataFrame, error: WeedzoneError) -> dict[Any, str]:
+    """Rows of the kind that a run refused as a slip of the finger, if that is what it refused."""
+    if (error.layer, error.field) != ("keep_out", "kind") or "kind" not in keep_out.columns:
+        return {}
+    kinds = keep_out["kind"].map(lambda kind: chief_name(kind, "kind"), na_action="ignore")
+    return dict.fromkeys(keep_out.index[kinds == error.feature], str(error))
 
 
 def _sized(run: Run, frames: Layers) -> Sized:

@@ -18,7 +18,9 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from plots import label, size
 
+import weedzone as wz
 from weedzone.base.errors import CrsError, InputError, UnitError, WeedzoneError
 from weedzone.records.covered import swaths
 from weedzone.records.covered import tracks as trackfiles
@@ -161,37 +163,37 @@ def test_outside_and_inside_a_buffer():
     assert done.inside_buffers.feature.tolist() == ["pond"]
 
 
-def test_job_gives_zones_and_buffers_never_narrower():
-    class Thing:
-        pass
-
-    job, job.survey, label = Thing(), Thing(), Thing()
-    label.buffers_m = {"pond": 5.0, "default": 1.0}
-    job.labels = {"Demo Amine 38": label}
-    job.zones = zone(shapely.box(0, 0, 12, 30)).assign(product="Demo Amine 38")
-    points = gpd.GeoSeries([shapely.Point(*degrees([(20, 15)])[0]), shapely.Point(*degrees([(35, 25)])[0])])
-    job.survey.keep_out = gpd.GeoDataFrame(
-        {"kind": ["pond", "well"], "buffer_m": [2.0, np.nan]}, geometry=points.to_list(), crs="EPSG:4326"
+def test_job_gives_zones_and_buffers_never_narrower(tmp_path):
+    at = '[[rate]]\nuse = "spot"\ndose = "1 fl oz/ksqft"\nvolume = "1 gal/ksqft"\n[buffers]\n'
+    near_one = label(tmp_path, at + 'pond = "5 m"\ndefault = "1 m"\n', "Demo Amine 38")
+    far_one = label(tmp_path, at + 'default = "9 m"\n', "Demo Quin 68")
+    points = [shapely.Point(*degrees([(20, 15)])[0]), shapely.Point(*degrees([(35, 25)])[0])]
+    survey = wz.Survey(
+        turf=zone(LAWN).assign(turf="tall fescue"),
+        infestations=zone(shapely.box(0, 0, 12, 30)).assign(weed="dandelion"),
+        keep_out=gpd.GeoDataFrame(
+            {"kind": ["pond", "well"], "buffer_m": [2.0, np.nan]}, geometry=points, crs="EPSG:4326"
+        ),
     )
+    job = size(survey, [near_one, far_one], wz.make_rig("can", tank="1 gal"), "spot")
+    amine = zone(shapely.box(0, 0, 12, 30)).assign(product="Demo Amine 38")
     near = coverage(
-        walk([(14.05, 5), (14.05, 25)]), "2 m", job=job
+        walk([(14.05, 5), (14.05, 25)]), "2 m", amine, job=job
     )  # the swath's edge is 4.95 m from the pond
     assert near.inside_buffers.feature.tolist() == ["pond"]
-    clear = coverage(walk([(13.9, 5), (13.9, 25)]), "2 m", job=job)
+    clear = coverage(walk([(13.9, 5), (13.9, 25)]), "2 m", amine, job=job)
     assert not len(clear.inside_buffers)
     # A zone that reaches into a buffer is allowed to its own product.
     wide = zone(LAWN).assign(product="Demo Amine 38")
     assert not len(coverage(walk([(14.05, 5), (14.05, 25)]), "2 m", wide, job=job).inside_buffers)
     # A second product that asks for more widens the buffer only when zones of it are given.
-    other = Thing()
-    other.buffers_m = {"default": 9.0}
-    job.labels["Demo Quin 68"] = other
     track = walk([(28, 22), (28, 28)])
-    assert not len(coverage(track, "2 m", job=job).inside_buffers)
-    job.zones = zone(shapely.box(0, 0, 12, 20), shapely.box(0, 20, 12, 30)).assign(
+    assert not len(coverage(track, "2 m", amine, job=job).inside_buffers)
+    both = zone(shapely.box(0, 0, 12, 20), shapely.box(0, 20, 12, 30)).assign(
         product=["Demo Amine 38", "Demo Quin 68"]
     )
-    assert coverage(track, "2 m", job=job).inside_buffers.feature.tolist() == ["well"]
+    assert coverage(track, "2 m", both, job=job).inside_buffers.feature.tolist() == ["well"]
+    assert coverage(walk([(0, 0), (12, 0)]), "2 m", job=job).zones["area_m2"].sum() > 0
 
 
 def test_amount_becomes_dose():

@@ -4,125 +4,12 @@ from __future__ import annotations
 
 import difflib
 import re
+import tomllib
 import unicodedata
 from collections.abc import Iterable
 from functools import cache
+from pathlib import Path
 
-_TURF = {
-    "kentucky bluegrass": ("kbg", "kentucky blue grass", "poa pratensis"),
-    "tall fescue": (
-        "turf-type tall fescue",
-        "turf type tall fescue",
-        "ttf",
-        "fescue, tall",
-        "festuca arundinacea",
-    ),
-    "fine fescue": ("fine fescues", "creeping red fescue", "chewings fescue", "hard fescue"),
-    "perennial ryegrass": ("perennial rye", "perennial rye grass", "lolium perenne"),
-    "creeping bentgrass": ("agrostis stolonifera",),
-    "bermudagrass": ("bermuda", "bermuda grass", "couchgrass", "cynodon dactylon"),
-    "zoysiagrass": ("zoysia", "zoysia grass"),
-    "st. augustinegrass": (
-        "st. augustine",
-        "st augustine",
-        "st augustinegrass",
-        "st. augustine grass",
-        "st augustine grass",
-        "saint augustine",
-        "saint augustinegrass",
-        "saint augustine grass",
-    ),
-    "centipedegrass": ("centipede", "centipede grass"),
-    "bahiagrass": ("bahia", "bahia grass"),
-    "buffalograss": ("buffalo grass",),
-    "seashore paspalum": (),
-}
-_WEED = {
-    "dandelion": ("dandelions", "common dandelion", "taraxacum officinale"),
-    "white clover": ("clover", "dutch clover", "trifolium repens"),
-    "ground ivy": ("groundivy", "ground-ivy", "creeping charlie", "glechoma hederacea"),
-    "broadleaf plantain": (
-        "broad-leaved plantain",
-        "broadleaf plantains",
-        "common plantain",
-        "plantago major",
-    ),
-    "buckhorn plantain": ("narrowleaf plantain", "ribwort plantain", "plantago lanceolata"),
-    "wild violet": ("violet", "wild violets", "common blue violet"),
-    "henbit": (),
-    "common chickweed": ("chickweed", "stellaria media"),
-    "prostrate knotweed": (),
-    "wild garlic": (),
-}
-_KIND = {
-    "beehive": ("beehives", "hive", "hives", "apiary", "bees"),
-    "pond": ("ponds",),
-    "lake": ("lakes",),
-    "creek": ("creeks", "stream", "streams", "brook"),
-    "river": ("rivers",),
-    "well": ("wells", "water well", "wellhead"),
-    "wetland": ("wetlands", "marsh"),
-    "tree": ("trees", "tree drip line", "drip line", "dripline"),
-    "vegetable garden": (
-        "vegetable plot",
-        "vegetables",
-        "vegetable patch",
-        "kitchen garden",
-        "vegetable bed",
-    ),
-    "flower bed": ("flower beds", "flowerbed", "flowerbeds", "bed", "garden bed", "ornamental bed"),
-    "play area": ("playground", "play areas", "sandpit"),
-    "building": ("buildings", "house", "garage", "barn", "clubhouse"),
-    "shed": ("sheds",),
-    "patio": ("patios", "terrace"),
-    "drive": ("drives", "driveway", "driveways"),
-    "path": ("paths", "walk", "walkway", "sidewalk", "footpath", "pavement"),
-    "deck": ("decks",),
-    "pool": ("pools", "swimming pool"),
-    "hedge": ("hedges",),
-    "shrub": ("shrubs", "shrubbery"),
-    "street": ("streets", "road", "roads"),
-    "lane": ("lanes", "alley"),
-    "parking": ("parking lot", "car park"),
-    "fence": ("fences",),
-    "stone": ("stones", "boulder", "boulders", "rock", "rocks"),
-    "tee": ("tees",),
-    "green": ("greens", "putting green"),
-    "bunker": ("bunkers", "sand trap"),
-    "orchard": ("orchards",),
-    "crop": ("crops", "field"),
-    "other": (),
-}
-
-# One ingredient under several names must count as one toward its limits: it is its acid, whatever salt or ester. Acids
-# and their other names, from memory.
-_ACTIVE = {
-    "2,4-d": (
-        "2,4 d",
-        "2,4d",
-        "24-d",
-        "24d",
-        "(2,4-dichlorophenoxy)acetic acid",
-        "2,4-dichlorophenoxyacetic acid",
-    ),
-    "2,4-db": ("2,4 db", "2,4db"),
-    "2,4-dp": ("dichlorprop", "dichlorprop-p", "2,4-dp-p"),
-    "mcpa": ("(4-chloro-2-methylphenoxy)acetic acid",),
-    "mcpb": (),
-    "mcpp": ("mecoprop", "mecoprop-p", "mcpp-p"),
-    "dicamba": ("3,6-dichloro-2-methoxybenzoic acid", "3,6-dichloro-o-anisic acid"),
-    "triclopyr": (),
-    "fluroxypyr": (),
-    "clopyralid": (),
-    "quinclorac": (),
-    "aminopyralid": (),
-    "aminocyclopyrachlor": (),
-    "halauxifen": (),
-    "metsulfuron": (),
-    "carfentrazone": (),
-    "halosulfuron": (),
-    "pyraflufen": (),
-}
 # What an acid is bound to in a product, and the words around it; from memory.
 _SALT_WORDS = """
 acid salt salts ester esters amine of as free the equivalent a.e. ae form n low volatile lv lv4 lv6 dimethylamine
@@ -135,11 +22,14 @@ _SALTS = frozenset(_SALT_WORDS.split())
 _BAPMA = "n,n-bis(3-aminopropyl)methylamine"
 
 
-def _lookup(table: dict[str, tuple[str, ...]]) -> dict[str, str]:
-    return {name: chief for chief, others in table.items() for name in (chief, *others)}
-
-
-_LOOKUP = {"turf": _lookup(_TURF), "weed": _lookup(_WEED), "kind": _lookup(_KIND), "active": _lookup(_ACTIVE)}
+_TABLES: dict[str, dict[str, list[str]]] = tomllib.loads(
+    (Path(__file__).parent / "names.toml").read_text(encoding="utf-8")
+)
+"""Chief names of turf, weeds, keep-out kinds and active ingredients, and what else each is called."""
+_LOOKUP = {
+    of: {name: chief for chief, others in table.items() for name in (chief, *others)}
+    for of, table in _TABLES.items()
+}
 _LETTERS = 5
 _LONGEST_FIRST = sorted(_LOOKUP["active"], key=len, reverse=True)
 
@@ -207,7 +97,7 @@ def active_name(text: str) -> str | None:
 
 def known_kinds() -> frozenset[str]:
     """Kinds of keep-out features that are known without a label."""
-    return frozenset(_KIND)
+    return frozenset(_TABLES["kind"])
 
 
 def slip_of(name: str, known: Iterable[str]) -> str | None:

@@ -21,6 +21,10 @@
     [nitrogen]                       # most nitrogen that turf may get
     per_year = "4 lb/ksqft"
 
+    [kinds]                          # what your own words for keep-out features mean
+    lagoon = "pond"
+    trampoline = "other"
+
     [plan]                           # what is worked on its own, see weedzone.size_job; arguments go before it
     worth = "150 ft2"
     max_products = 2
@@ -42,6 +46,7 @@ import numpy as np
 import shapely
 
 from weedzone.base.errors import InputError
+from weedzone.base.names import chief_name, known_kinds, slip_of
 from weedzone.base.toml import Table, read_toml
 from weedzone.ground.frame import checked_crs, to_degrees
 from weedzone.ground.shapes import Array, Floats
@@ -115,6 +120,8 @@ class Policy:
         Most nitrogen in one application and in a year [kg/m2]; None where not limited.
     plan : mapping of str to text or int
         ``worth``, ``max_products``, ``min_width`` and ``min_area`` where the caller of `weedzone.size_job` gives none.
+    known_as : mapping of str to str
+        Keep-out kinds that nobody else knows, and the kind that each is.
     file : str
     """
 
@@ -124,6 +131,7 @@ class Policy:
     weather: Mapping[str, Any] = field(default_factory=dict)
     nitrogen: Limits = field(default_factory=Limits)
     plan: Mapping[str, Any] = field(default_factory=dict)
+    known_as: Mapping[str, str] = field(default_factory=dict)
     file: str = ""
 
     def distances_m(self, keep_out: gpd.GeoDataFrame, use: str) -> Floats:
@@ -221,7 +229,7 @@ def read_policy(path: str | Path) -> Policy:
         No such file, an unknown key, a value that is none, a shape that cannot be read.
     """
     top = Table(read_toml(path, InputError), str(path), "", InputError)
-    top.only(("name", "buffers", "district", "weather", "nitrogen", "plan"))
+    top.only(("name", "buffers", "district", "weather", "nitrogen", "plan", "kinds"))
     nitrogen = top.table("nitrogen")
     nitrogen.only(("per_application", "per_year"))
     plan = top.table("plan")
@@ -232,6 +240,15 @@ def read_policy(path: str | Path) -> Policy:
     names = [district.name for district in districts]
     if len(set(names)) < len(names):
         top.fail("[[district]]", "two districts of one name", "give each a name of its own")
+    kinds = top.table("kinds")
+    known_as = {chief_name(kind, "kind"): chief_name(kinds.text(kind), "kind") for kind in kinds.values}
+    for kind, meant in known_as.items():
+        if kind in known_kinds():
+            kinds.fail(
+                kind, "this kind is known already", "leave it out, or state its distance under [buffers]"
+            )
+        if (slip := slip_of(meant, known_kinds())) is not None:
+            kinds.fail(kind, f"the kind {meant!r} is not known", f"did you mean {slip!r}?")
     return Policy(
         name=top.text("name", "-").strip("-"),
         buffers=Buffers(*distances_by_use(top.table("buffers"))),
@@ -239,6 +256,7 @@ def read_policy(path: str | Path) -> Policy:
         weather=_weather(top.table("weather")),
         nitrogen=Limits(*(nitrogen.si(key, "mass_per_area") for key in ("per_application", "per_year"))),
         plan=dict(plan.values),
+        known_as=known_as,
         file=str(path),
     )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -249,7 +249,7 @@ def size(survey: Survey, labels: Label | Mapping[str, Label], rig: Rig, asked: A
         for name, plan in planned.items()
         for where, message in doubts(plan.label)
     ]
-    reach, found = _reach(survey, planned, asked)
+    reach, strange, found = _reach(survey, planned, asked)
     notes += found
     price, found = prices_si(asked.prices, known, planned)
     notes += found
@@ -259,6 +259,8 @@ def size(survey: Survey, labels: Label | Mapping[str, Label], rig: Rig, asked: A
     means = Means(planned, labels, day, rules)
     zoned, found = zone_sites(survey, reach, lambda share, near: zone_ground(share, near, means))
     notes += found
+    if strange:
+        notes += _cost_of_strangers(survey, planned, asked, means, zoned, strange)
     zones = zones_table(survey, zoned, planned, use, rig)
     made = load_tables(survey, zoned, planned, rig, even=flag(asked.even_loads, "even_loads"))
     notes += made.findings
@@ -319,22 +321,37 @@ def _width(rig: Rig, use: str) -> str:
 
 
 def _reach(
-    survey: Survey,
-    planned: Mapping[str, Plan],
-    asked: Asked,
-) -> tuple[Reach, list[Finding]]:
-    """Distances to keep from the features of each site, and from those that belong to no one site."""
+    survey: Survey, planned: Mapping[str, Plan], asked: Asked, *, strangers: bool = True
+) -> tuple[Reach, set[str], list[Finding]]:
+    """Distances to keep from the features of each site and from those of no one site, and kinds that nobody knows.
+
+    Without `strangers` such kinds are taken as known ones that no label names, to see what they cost.
+    """
     use, policy, wind_from, wind_spread = asked.use, asked.policy, asked.wind_from, asked.wind_spread
     check_wind(wind_from, wind_spread)
     local, table = survey.local, survey.keep_out
-    kind, own = table["kind"].to_numpy(dtype=object), table["buffer_m"].to_numpy(dtype=float)
-    strange, noticed = strange_kinds(kind, planned, use, () if policy is None else policy.kinds)
-    rules = None if policy is None else policy.rules(table, use, strange)
+    called, own = table["kind"].to_numpy(dtype=object), table["buffer_m"].to_numpy(dtype=float)
+    known_as = {} if policy is None else policy.known_as
+    meant = np.array([known_as.get(kind, kind) for kind in called], dtype=object)
+    strange, noticed = strange_kinds(meant, planned, use, () if policy is None else policy.kinds)
+    strange = strange if strangers else set()
+    # A kind that the policy explains keeps the wider of what its own name and its meaning ask for.
+    readings = [meant] if not known_as else [meant, called]
+    rules = [
+        None if policy is None else policy.rules(table.assign(kind=kind), use, strange) for kind in readings
+    ]
 
     def by_row(laid: Any) -> tuple[Reach, list[Finding]]:
-        rows = laid.row
-        far, name = (None, None) if rules is None else (rules[0][rows], rules[1][rows])
-        return reaches(laid, kind[rows], own[rows], planned, use, far, wind_from, wind_spread, name, strange)
+        rows, made = laid.row, []
+        findings: list[Finding] = []
+        for kind, rule in zip(readings, rules, strict=True):
+            far, name = (None, None) if rule is None else (rule[0][rows], rule[1][rows])
+            reach, said = reaches(
+                laid, kind[rows], own[rows], planned, use, far, wind_from, wind_spread, name, strange
+            )
+            made.append(replace(reach, kind=called[rows]))
+            findings = findings or said
+        return (made[0] if len(made) == 1 else made[0].or_wider(made[1])), findings
 
     every, findings = by_row(local.alone(local.shared_keep_out))
     far = float(every.widest_m.max(initial=0.0))
@@ -343,7 +360,24 @@ def _reach(
         reach, findings = by_row(local.keep_out)
     else:
         reach, _ = by_row(local.joined(local.keep_out, common))
-    return reach, noticed + findings
+    return reach, strange, noticed + findings
+
+
+def _cost_of_strangers(
+    survey: Survey, planned: Mapping[str, Plan], asked: Asked, means: Means, zoned: Zoned, strange: set[str]
+) -> list[Finding]:
+    """What the buffers of kinds that nobody knows leave out, found by zoning once more as if they were known."""
+    reach, _, _ = _reach(survey, planned, asked, strangers=False)
+    known, _ = zone_sites(survey, reach, lambda share, near: zone_ground(share, near, means))
+    lost = sum(
+        sign * float(ground.parts.area_m2[ground.outcome == OUTCOMES.index("treated")].sum())
+        for sign, ground in ((1.0, known), (-1.0, zoned))
+    )
+    message = (
+        f"the buffers of kinds that nobody knows leave out {max(lost * FT2_PER_M2, 0.0):,.0f} ft2 that would be "
+        'treated if they were known: use a known kind, or say what they are in a policy, [kinds] lagoon = "pond"'
+    )
+    return [Finding("warning", "keep_out", ", ".join(sorted(strange)), message)]
 
 
 def _names_at_fault(

@@ -76,6 +76,18 @@ class Reach:
             policy_name=self.policy_name[mine],
         )
 
+    def or_wider(self, other: Reach) -> Reach:
+        """The same features, kept as far off as the wider of two readings asks for."""
+        wider = other.widest_m > self.widest_m
+        named = wider.any(axis=1) if wider.size else np.zeros(len(self.kind), dtype=bool)
+        return replace(
+            self,
+            distance_m=np.maximum(self.distance_m, other.distance_m),
+            downwind_m=np.maximum(self.downwind_m, other.downwind_m),
+            rule=np.where(wider, other.rule, self.rule),
+            policy_name=np.where(named, other.policy_name, self.policy_name),
+        )
+
     def canonical(self, n_sites: int) -> tuple[Ints, Bools]:
         """Products that keep the same distances on a site, and those that keep wider ones.
 
@@ -255,6 +267,7 @@ def strange_kinds(
             raise InputError(
                 f"the kind {kind!r} is not known",
                 layer="keep_out",
+                feature=kind,
                 field="kind",
                 mend=f"did you mean {meant!r}?",
             )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
 import geopandas as gpd
@@ -134,21 +133,16 @@ def read_keep_out(job: Any, zones: gpd.GeoDataFrame, ground: Ground) -> tuple[Ar
     keep_out = None if job is None else job.survey.keep_out
     if keep_out is None or not len(keep_out):
         return np.empty(0, dtype=object), []
-    if "site" in zones and "site" in keep_out:
-        keep_out = keep_out[keep_out["site"].isin(set(zones["site"]))]
-    kinds = keep_out["kind"].astype(str).to_list()
-    named = zones.get("product", job.labels)
-    used = [job.labels[name] for name in dict.fromkeys(named) if name in job.labels]
-    own = np.zeros(len(keep_out))
-    if "buffer_m" in keep_out:
-        own = keep_out["buffer_m"].fillna(0.0).to_numpy(float)
-    asked = [max([0.0, *(_buffer(label.buffers_m, kind) for label in used)]) for kind in kinds]
+    # What the job keeps from each feature: labels, the features' own distances, local rules and the wind.
+    named = set(zones["product"]) if "product" in zones else set(job.plans)
+    used = [at for at, name in enumerate(job.plans) if name in named]
+    far = np.zeros(len(keep_out))
+    np.maximum.at(far, job.reach.features.row, job.reach.widest_m[:, used].max(axis=1, initial=0.0))
+    if "site" in zones:
+        here = (keep_out["site"].isin(set(zones["site"])) | keep_out["site"].isna()).to_numpy()
+        keep_out, far = keep_out[here], far[here]
     local = _local(keep_out.geometry.to_numpy(), checked_crs(keep_out.crs, layer="keep_out"), ground)
-    return safe_buffer(local, np.maximum(own, asked)), kinds
-
-
-def _buffer(buffers_m: Mapping[str, float], kind: str) -> float:
-    return float(buffers_m.get(kind, buffers_m.get("default", 0.0)))
+    return safe_buffer(local, far), keep_out["kind"].astype(str).to_list()
 
 
 def _local(shapes: Array, crs: pyproj.CRS, ground: Ground) -> Array:
