@@ -9,11 +9,12 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from weedzone.base.errors import InputError, WeedzoneError
+from weedzone.base.errors import Finding, InputError, WeedzoneError
 from weedzone.base.files import check_place
 from weedzone.base.words import DECIDES
 from weedzone.job import Job, size_job
 from weedzone.kit import USES, Sprayer, Spreader, read_labels, read_policy, read_rig
+from weedzone.sizing import unknown_names
 from weedzone.survey import read_survey
 
 DONE, DOUBTFUL, REFUSED = 0, 1, 2
@@ -68,6 +69,7 @@ def _parser() -> argparse.ArgumentParser:
     check = commands.add_parser("check", help="read a survey and report findings, without sizing")
     check.add_argument("survey", type=Path)
     check.add_argument("--crs", help="coordinate system of layers that state none")
+    check.add_argument("--labels", type=Path, help="also name weeds, turf and kinds that no label here knows")
     check.set_defaults(run=_check)
 
     label = commands.add_parser("label", help="print a label as a table and point at contradictions")
@@ -201,7 +203,11 @@ def _portfolio(options: argparse.Namespace) -> int:
 
 def _check(options: argparse.Namespace) -> int:
     survey = read_survey(options.survey, crs=options.crs)
-    _say(survey.summary())
+    unknown: list[Finding] = []
+    if options.labels is not None:
+        labels = read_labels(options.labels)
+        unknown = unknown_names(survey, labels.values(), labels, kinds=True)
+    _say(survey.summary(unknown))
     return DOUBTFUL if (survey.findings["severity"] == "error").any() else DONE
 
 

@@ -25,6 +25,7 @@ from weedzone.sizing import (
     solution_text,
     water_texts,
 )
+from weedzone.survey import place_texts
 
 _NEXT = re.compile(r" and (?=within \S+ \S+ of: |inside: )")
 _WITHIN = re.compile(r"within (\S+) (\S+) of: (.+) \(.*; .*\)", re.DOTALL)
@@ -127,6 +128,7 @@ def _head(job: Sized, sites: list[str]) -> list[str]:
     return [
         f"{title} · {day_text(job.on)}",
         *_wrapped(f"{job.use} use, {kind} {rig}, a full load is {capacity_text(job.rig)}"),
+        *(line for text in place_texts(job.survey.places, 1) for line in _wrapped(plain_line(text, 120))),
     ]
 
 

@@ -5,7 +5,7 @@
 
 from weedzone.sizing.all_turf import fed, feed_label, size_counted, whole_ground
 from weedzone.sizing.allowances import allowance
-from weedzone.sizing.arguments import Asked, check_wind, checked, labels_of
+from weedzone.sizing.arguments import Asked, check_wind, checked, labels_of, unknown_names
 from weedzone.sizing.explained import explain
 from weedzone.sizing.loads import amounts, at_start, carried, on_the_measure, split_loads
 from weedzone.sizing.pours import (
@@ -53,6 +53,7 @@ __all__ = [
     "size_text",
     "solution_text",
     "split_loads",
+    "unknown_names",
     "water_texts",
     "whole_ground",
     "zone_order",

@@ -247,3 +247,50 @@ def check_wind(wind_from: float | None, wind_spread: float | None) -> None:
         number = isinstance(value, Real) and not isinstance(value, bool)
         if not number or not 0.0 <= value <= most or (name == "wind_spread" and value == 0):
             raise InputError(f"{name} is {value!r}", field=name, mend=f"write degrees up to {most:g}")
+
+
+def unknown_names(
+    survey: Survey, usable: Iterable[Label], labels: Mapping[str, Label], *, kinds: bool = False
+) -> list[Finding]:
+    """Weeds, turf, keep-out kinds and past products that no label names, with the nearest name that one does.
+
+    Parameters
+    ----------
+    survey : Survey
+    usable : iterable of Label
+        Whose weeds, turf and kinds count.
+    labels : mapping of product to Label
+        All that are at hand, for the products of the history.
+    kinds : bool
+        Whether kinds are looked at; a run says of them what distance they get.
+
+    Returns
+    -------
+    list of Finding
+    """
+    named = list(usable)
+    known = {
+        "weed": {weed for label in named for weed in label.weeds},
+        "turf": {turf for label in named for turf in (*label.tolerant, *label.caution)},
+        "kind": {
+            kind
+            for label in named
+            for table in (label.buffers_m, label.downwind_m, *label.use_buffers_m.values())
+            for kind in table
+        },
+        "product": set(labels),
+    }
+    asked = [("infestations", "weed", survey.infestations), ("turf", "turf", survey.turf)]
+    asked += [("keep_out", "kind", survey.keep_out)] if kinds else []
+    asked += [] if survey.history is None else [("history", "product", survey.history)]
+    noticed = []
+    for layer, column, table in asked:
+        said = {
+            "kind": "no label at hand names this kind: its default, or the widest buffer, is kept",
+            "product": "no label at hand is of this product: the ground where it went is not sprayed within a year",
+        }.get(column, f"no label at hand names this {column}: not sprayed")
+        for name in sorted({str(value) for value in table[column].unique()} - known[column]):
+            close = nearest(name, known[column])
+            hint = f"; did you mean {close!r}?" if close else ""
+            noticed.append(Finding("warning", layer, name, f"{said}{hint}"))
+    return noticed

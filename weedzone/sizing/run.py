@@ -13,7 +13,6 @@ import numpy as np
 import pandas as pd
 
 from weedzone.base.errors import Finding, InputError, findings_table, refuse_unless
-from weedzone.base.names import nearest
 from weedzone.base.units import FT2_PER_M2, to_si
 from weedzone.ground.shapes import Ints
 from weedzone.kit import USES, Label, Policy, doubts
@@ -30,6 +29,7 @@ from weedzone.sizing.arguments import (
     names_given,
     passes_of,
     prices_si,
+    unknown_names,
 )
 from weedzone.sizing.batches import zone_sites
 from weedzone.sizing.tables import frame_of, joined, ledger_table, load_tables, zone_order, zones_table
@@ -260,12 +260,17 @@ def size(survey: Survey, labels: Label | Mapping[str, Label], rig: Rig, asked: A
     zoned, found = zone_sites(survey, reach, lambda share, near: zone_ground(share, near, means))
     notes += found
     if strange:
-        notes += _cost_of_strangers(survey, planned, asked, means, zoned, strange)
+        notes += _with_cost(strange, survey, asked, means, zoned)
     zones = zones_table(survey, zoned, planned, use, rig)
     made = load_tables(survey, zoned, planned, rig, even=flag(asked.even_loads, "even_loads"))
     notes += made.findings
     notes += rig.unfit_measure({str(name): planned[name].label.form for name in made.totals["product"]})
-    noticed = (*survey.noticed, *notes, *_names_at_fault(survey, planned, labels), *_cautions(zones))
+    noticed = (
+        *survey.noticed,
+        *notes,
+        *unknown_names(survey, [plan.label for plan in planned.values()], labels),
+        *_cautions(zones),
+    )
     return Sized(
         survey, labels, rig, asked, day, zones, ledger_table(survey, zoned, planned), made.totals,
         made.loads, made.served, noticed, zoned, planned, reach,
@@ -322,7 +327,7 @@ def _width(rig: Rig, use: str) -> str:
 
 def _reach(
     survey: Survey, planned: Mapping[str, Plan], asked: Asked, *, strangers: bool = True
-) -> tuple[Reach, set[str], list[Finding]]:
+) -> tuple[Reach, dict[str, Finding], list[Finding]]:
     """Distances to keep from the features of each site and from those of no one site, and kinds that nobody knows.
 
     Without `strangers` such kinds are taken as known ones that no label names, to see what they cost.
@@ -334,7 +339,7 @@ def _reach(
     known_as = {} if policy is None else policy.known_as
     meant = np.array([known_as.get(kind, kind) for kind in called], dtype=object)
     strange, noticed = strange_kinds(meant, planned, use, () if policy is None else policy.kinds)
-    strange = strange if strangers else set()
+    strange = strange if strangers else {}
     # A kind that the policy explains keeps the wider of what its own name and its meaning ask for.
     readings = [meant] if not known_as else [meant, called]
     rules = [
@@ -363,47 +368,22 @@ def _reach(
     return reach, strange, noticed + findings
 
 
-def _cost_of_strangers(
-    survey: Survey, planned: Mapping[str, Plan], asked: Asked, means: Means, zoned: Zoned, strange: set[str]
+def _with_cost(
+    strange: Mapping[str, Finding], survey: Survey, asked: Asked, means: Means, zoned: Zoned
 ) -> list[Finding]:
-    """What the buffers of kinds that nobody knows leave out, found by zoning once more as if they were known."""
-    reach, _, _ = _reach(survey, planned, asked, strangers=False)
+    """What is said of kinds that nobody knows, with their cost: all is zoned once more as if they were known."""
+    reach, _, _ = _reach(survey, means.plans, asked, strangers=False)
     known, _ = zone_sites(survey, reach, lambda share, near: zone_ground(share, near, means))
     lost = sum(
         sign * float(ground.parts.area_m2[ground.outcome == OUTCOMES.index("treated")].sum())
         for sign, ground in ((1.0, known), (-1.0, zoned))
     )
-    message = (
-        f"the buffers of kinds that nobody knows leave out {max(lost * FT2_PER_M2, 0.0):,.0f} ft2 that would be "
-        'treated if they were known: use a known kind, or say what they are in a policy, [kinds] lagoon = "pond"'
+    whose = "it leaves" if len(strange) == 1 else "kinds that nobody knows leave"
+    cost = (
+        f"; {whose} out {max(lost * FT2_PER_M2, 0.0):,.0f} ft2 that would be treated otherwise: "
+        'a policy may say what a word means, [kinds] lagoon = "pond"'
     )
-    return [Finding("warning", "keep_out", ", ".join(sorted(strange)), message)]
-
-
-def _names_at_fault(
-    survey: Survey, planned: Mapping[str, Plan], labels: Mapping[str, Label]
-) -> list[Finding]:
-    """Weeds, turf and past products that no label names, with the nearest name that one does."""
-    named = [plan.label for plan in planned.values()]
-    weeds = {weed for label in named for weed in label.weeds}
-    turfs = {turf for label in named for turf in (*label.tolerant, *label.caution)}
-    past = [] if survey.history is None else [("history", "product", survey.history, set(labels))]
-    noticed = []
-    for layer, column, table, known in (
-        ("infestations", "weed", survey.infestations, weeds),
-        ("turf", "turf", survey.turf, turfs),
-        *past,
-    ):
-        said = f"no label at hand names this {column}: not sprayed"
-        if layer == "history":
-            said = (
-                "no label at hand is of this product: the ground where it went is not sprayed within a year"
-            )
-        for name in sorted({str(value) for value in table[column].unique()} - known):
-            close = nearest(name, known)
-            hint = f"; did you mean {close!r}?" if close else ""
-            noticed.append(Finding("warning", layer, name, f"{said}{hint}"))
-    return noticed
+    return [replace(said, message=said.message + cost) for said in strange.values()]
 
 
 def _cautions(zones: gpd.GeoDataFrame) -> list[Finding]:

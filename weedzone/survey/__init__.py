@@ -6,6 +6,7 @@ No rule of what may be sprayed lives here.
 from weedzone.survey.blocks import Blocks, block_layers, layers_of, split
 from weedzone.survey.layers import checked_layer, site_name
 from weedzone.survey.local import Laid, Local, Shared
+from weedzone.survey.places import place_texts
 from weedzone.survey.survey import Survey, read_survey
 
 __all__ = [
@@ -17,6 +18,7 @@ __all__ = [
     "block_layers",
     "checked_layer",
     "layers_of",
+    "place_texts",
     "read_survey",
     "site_name",
     "split",

@@ -23,6 +23,9 @@ ONE_SITE = "site"
 CLASS = {"turf": "turf", "infestations": "weed", "keep_out": "kind"}
 _STAND_IN = ("type", "name")
 MOST_M = 10_000.0  # no rule keeps so far from anything; a number beyond it is a slip
+MOST_REACH_M = (
+    300.0 / FT_PER_M
+)  # of a patch about a point or along a line, without a word: common practice, no source
 MOST_TOLD = 5  # dropped shapes that one error names
 AGREE = 0.01  # share by which a length may differ from the same in the other unit: they are written rounded
 _LENGTHS = ("buffer", "radius", "width")
@@ -83,6 +86,7 @@ def checked_layer(
     if layer == "infestations":
         data["cover"] = door.cover()
         data["reach_m"] = door.reach(shapes, kept)
+        findings += door.far_reaches(shapes)
     elif layer == "keep_out":
         data["buffer_m"] = door.metres("buffer")
     elif layer == "history":
@@ -284,6 +288,21 @@ class _Door:
                     f"give {name}_ft or {name}_m above zero",
                 )
         return np.where(dimension == 1, half_width, np.where(dimension == 0, radius, 0.0))
+
+    def far_reaches(self, shapes: Array) -> list[Finding]:
+        """Patches about a point or along a line that are wider than anybody walks: a unit mistaken, more likely."""
+        dimension = shapely.get_dimensions(shapes)
+        return [
+            Finding(
+                "warning",
+                "infestations",
+                str(row + 1),
+                f"{name} is {length[row] * FT_PER_M:,.0f} ft: is the unit right?",
+            )
+            for name, of in (("radius", 0), ("width", 1))
+            for length in (self.metres(name),)
+            for row in np.flatnonzero((dimension == of) & (length > MOST_REACH_M))
+        ]
 
     def applications(self) -> dict[str, Any]:
         products, dates = self.column("product"), self.column("date")

@@ -185,8 +185,9 @@ def lay(layers: dict[str, gpd.GeoDataFrame | None], file: str | None) -> tuple[L
     present = {name: layer for name, layer in layers.items() if layer is not None}
     crs = present["infestations"].crs
     base = geodetic_base(crs)
-    degrees = in_degrees(present, base, file)
+    degrees, doubts = in_degrees(present, base, file)
     site_of, sites, findings = _site_numbers(present, file)
+    findings += doubts
 
     extent = [name for name in ("infestations", "turf", "boundary") if name in present]
     own = {name: site_of[name] >= 0 for name in present}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from weedzone.base.errors import Finding, SurveyError, findings_table, path_give
 from weedzone.survey.files import LAYERS, read_layers
 from weedzone.survey.layers import checked_layer
 from weedzone.survey.local import Local, lay
+from weedzone.survey.places import implausible, place_texts, site_places
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,7 +93,7 @@ class Survey:
             object.__setattr__(self, name, layer)
         object.__setattr__(self, "crs", crs)
         object.__setattr__(self, "local", local)
-        object.__setattr__(self, "noticed", (*noticed, *local.findings))
+        object.__setattr__(self, "noticed", (*noticed, *local.findings, *implausible(local)))
 
     def _crs_of(self, name: str) -> Any:
         given = getattr(self, name)
@@ -123,8 +125,18 @@ class Survey:
         """Names of the sites."""
         return [str(name) for name in self.local.sites]
 
-    def summary(self) -> str:
-        """The survey in words: sites, coordinate system, shapes of each layer, findings.
+    @property
+    def places(self) -> pd.DataFrame:
+        """Where each site landed and how large it is; see `weedzone.survey.places.site_places` for the columns."""
+        return site_places(self.local)
+
+    def summary(self, more: Iterable[Finding] = ()) -> str:
+        """The survey in words: coordinate system, shapes of each layer, where the sites landed, findings.
+
+        Parameters
+        ----------
+        more : iterable of Finding
+            What was found out beside, such as by holding the survey against labels.
 
         Returns
         -------
@@ -134,10 +146,11 @@ class Survey:
         for name in LAYERS:
             layer = getattr(self, name)
             counts.append(f"{name} {'-' if layer is None else len(layer)}")
-        rows = self.findings
+        rows = findings_table((*self.noticed, *more))
         lines = [
             f"{len(self.sites)} site(s), {self.crs.name}",
             ", ".join(counts),
+            *place_texts(self.places, _SITES),
             f"{len(rows)} finding(s)" + (":" if len(rows) else ""),
         ]
         lines += [f"  {row.severity}: {row.layer} {row.feature}: {row.message}" for row in rows.itertuples()]
@@ -146,6 +159,9 @@ class Survey:
     def __str__(self) -> str:
         """The summary."""
         return self.summary()
+
+
+_SITES = 12  # that a summary names
 
 
 def _is_empty(layer: object) -> bool:

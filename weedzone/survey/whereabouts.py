@@ -8,6 +8,7 @@ import pyproj
 import shapely
 
 from weedzone.base.errors import CrsError, Finding, SurveyError
+from weedzone.base.units import FT_PER_M
 from weedzone.ground.frame import MAX_SITE_DEGREES, to_degrees
 from weedzone.ground.shapes import Array, Floats, Ints
 
@@ -15,8 +16,13 @@ METRES_PER_DEGREE = 111_000.0
 DOUBTFUL_DEGREES = 0.05  # about 5 km from its site a feature is worth a second look
 
 
-def in_degrees(present: dict[str, gpd.GeoDataFrame], base: pyproj.CRS, file: str | None) -> dict[str, Array]:
-    """Each layer in longitude/latitude of the base; refused where its coordinates do not fit its system."""
+def in_degrees(
+    present: dict[str, gpd.GeoDataFrame], base: pyproj.CRS, file: str | None
+) -> tuple[dict[str, Array], list[Finding]]:
+    """Each layer in longitude/latitude of the base; refused where its coordinates do not fit its system.
+
+    Coordinates that fit it only if they are feet stated as metres are a finding.
+    """
     degrees = {}
     for name, layer in present.items():
         shapes = layer.geometry.to_numpy()
@@ -27,7 +33,26 @@ def in_degrees(present: dict[str, gpd.GeoDataFrame], base: pyproj.CRS, file: str
             _refuse_coordinates(layer, shapes, int(owner[wild][0]), name, file)
         degrees[name] = found
     _refuse_swapped(present, degrees, base, file)
-    return degrees
+    return degrees, _in_feet(present, degrees, base)
+
+
+def _in_feet(
+    present: dict[str, gpd.GeoDataFrame], degrees: dict[str, Array], base: pyproj.CRS
+) -> list[Finding]:
+    noticed = []
+    for name, layer in present.items():
+        metric = not layer.crs.is_geographic and layer.crs.axis_info[0].unit_name == "metre"
+        if not metric or not len(layer) or _in_use(layer.crs, shapely.total_bounds(degrees[name])):
+            continue
+        shrunk = shapely.transform(layer.geometry.to_numpy(), lambda xy: xy / FT_PER_M)
+        box = shapely.total_bounds(to_degrees(shrunk, layer.crs, base))
+        if np.isfinite(box).all() and _in_use(layer.crs, box):
+            message = (
+                f"it lies outside the area of {layer.crs.name}, and inside it if the coordinates are feet: "
+                "are they? Then state a system in feet"
+            )
+            noticed.append(Finding("warning", name, "", message))
+    return noticed
 
 
 def _refuse_coordinates(

@@ -232,7 +232,7 @@ def _unnamed(label: Label, use: str) -> tuple[float, bool] | None:
 
 def strange_kinds(
     kinds: Collection[str], plans: Mapping[str, Plan], use: str, ruled: Collection[str] = ()
-) -> tuple[set[str], list[Finding]]:
+) -> tuple[dict[str, Finding], list[Finding]]:
     """Kinds that nobody knows: they get the widest buffer that any label or local rule at hand has.
 
     Parameters
@@ -246,8 +246,10 @@ def strange_kinds(
 
     Returns
     -------
-    strange : set of str
+    strange : dict of str to Finding
+        Each such kind, and what is said of it.
     findings : list of Finding
+        What is said of the others.
 
     Raises
     ------
@@ -260,7 +262,7 @@ def strange_kinds(
         for kind in (*plan.label.buffers_m, *plan.label.use_buffers_m.get(use, {}), *plan.label.downwind_m)
     } - {"default"}
     known = named.union(ruled, known_kinds())
-    strange, findings = set(), []
+    strange, findings = {}, []
     for kind in sorted(set(map(str, kinds)) - known):
         meant = slip_of(kind, known)
         if meant is not None:
@@ -271,7 +273,6 @@ def strange_kinds(
                 field="kind",
                 mend=f"did you mean {meant!r}?",
             )
-        strange.add(kind)
         what = (
             "a feature of no stated kind"
             if kind == UNNAMED
@@ -280,8 +281,8 @@ def strange_kinds(
         close = nearest(kind, known)
         mend = f"did you mean {close!r}?" if close else "write a known kind"
         message = f"{what}: the widest buffer of any label or local rule is kept; {mend}"
-        findings.append(Finding("warning", "keep_out", kind, message))
-    for kind in sorted(set(map(str, kinds)) - named.union(ruled) - strange) if named else ():
+        strange[kind] = Finding("warning", "keep_out", kind, message)
+    for kind in sorted(set(map(str, kinds)) - named.union(ruled, strange)) if named else ():
         message = f"no label at hand names {kind!r}: each label's default buffer is kept"
         findings.append(Finding("warning", "keep_out", kind, message))
     return strange, findings
