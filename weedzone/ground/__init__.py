@@ -3,4 +3,4 @@
 The face is the rooms themselves. Arrays in and out; no table, and no name of the trade.
 """
 
-__all__ = ["buffers", "cells", "frame", "overlay", "shapes", "shared_area"]
+__all__ = ["buffers", "cells", "edges", "frame", "overlay", "shapes", "shared_area"]

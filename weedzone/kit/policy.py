@@ -43,11 +43,13 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import pyproj
 import shapely
 
 from weedzone.base.errors import InputError
 from weedzone.base.names import chief_name, known_kinds, slip_of
 from weedzone.base.toml import Table, read_toml
+from weedzone.ground.edges import straight, unrolled
 from weedzone.ground.frame import checked_crs, to_degrees
 from weedzone.ground.shapes import Array, Floats
 from weedzone.kit.label import Limits, widest
@@ -199,16 +201,25 @@ def _reached(features: gpd.GeoDataFrame, shape: Any, far_m: Floats) -> Array:
     """Whether a district lies within a distance of each feature; in doubt it does."""
     if not len(features):
         return np.zeros(0, dtype=bool)
-    degrees = to_degrees(
-        features.geometry.to_numpy(), features.crs, checked_crs("EPSG:4326", layer="keep_out")
-    )
+    degrees = _in_degrees(features.geometry.to_numpy(), features.crs)
     # Degrees of longitude as short as they get anywhere among the features: what is near is never missed.
     polar = min(89.0, float(np.abs(shapely.bounds(degrees)[:, [1, 3]]).max()))
     scale = np.array([np.cos(np.radians(polar)), 1.0])
     flat = shapely.transform(degrees, lambda xy: xy * scale)
-    return np.asarray(
-        shapely.dwithin(flat, shapely.transform(shape, lambda xy: xy * scale), far_m / _DEGREE_M)
-    )
+    # The district may lie on the other side of the antimeridian, a whole turn away in longitude.
+    turned = [shapely.affinity.translate(shape, turn) for turn in (-360.0, 0.0, 360.0)]
+    near = [
+        shapely.dwithin(flat, shapely.transform(each, lambda xy: xy * scale), far_m / _DEGREE_M)
+        for each in turned
+    ]
+    return np.asarray(np.logical_or.reduce(near))
+
+
+def _in_degrees(shapes: Array, crs: pyproj.CRS) -> Array:
+    """Shapes in longitude and latitude with edges where they were drawn; one that spans the globe stays as it is."""
+    plain = crs.is_geographic
+    drawn = straight(unrolled(shapes)[0] if plain else shapes, crs)
+    return unrolled(to_degrees(drawn, crs, checked_crs("EPSG:4326", layer="keep_out")))[0]
 
 
 def read_policy(path: str | Path) -> Policy:
@@ -277,11 +288,10 @@ def _district(table: Table, folder: Path) -> District:
     shapes = read.geometry.to_numpy()
     if (shapely.get_dimensions(shapes) < 2).any() or shapely.is_empty(shapes).any():
         table.fail("shape", f"{file} holds something that is no polygon", "draw the district as polygons")
-    degrees = to_degrees(
-        shapely.force_2d(shapes),
-        checked_crs(read.crs, layer=name, file=str(file)),
-        checked_crs("EPSG:4326", layer=name),
-    )
+    crs = checked_crs(read.crs, layer=name, file=str(file))
+    if crs.is_geographic and unrolled(shapely.force_2d(shapes))[1].any():
+        table.fail("shape", f"an edge of {file} spans the globe", "cut what crosses the antimeridian there")
+    degrees = _in_degrees(shapely.force_2d(shapes), crs)
     if not np.isfinite(shapely.get_coordinates(degrees)).all():
         table.fail("shape", f"the coordinates of {file} do not fit its coordinate system", "check the file")
     whole = shapely.union_all(shapely.make_valid(degrees, method="structure"))

@@ -359,7 +359,7 @@ def _reach(
         return (made[0] if len(made) == 1 else made[0].or_wider(made[1])), findings
 
     every, findings = by_row(local.alone(local.shared_keep_out))
-    far = float(every.widest_m.max(initial=0.0))
+    far = every.widest_m.max(axis=1, initial=0.0)
     common = local.near(local.shared_keep_out, "keep_out", far)
     if not len(common.row):
         reach, findings = by_row(local.keep_out)

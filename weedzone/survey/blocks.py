@@ -17,6 +17,7 @@ import geopandas as gpd
 import numpy as np
 import pyarrow as pa
 import pyogrio
+import pyproj
 import shapely
 from pyarrow import dataset, feather, parquet
 
@@ -30,6 +31,7 @@ BUFFER_BYTES = 2**20
 GEOMETRY = "geometry"
 _NEEDED = ("turf", "infestations", "keep_out")
 _SHARED = ("keep_out", "history")
+_TURNS = (-360.0, 0.0, 360.0)  # of the globe [degrees]
 NEAR_DEGREES = 0.005  # about 500 m: shapes are handed to blocks this near; exact reach comes later
 
 
@@ -272,7 +274,9 @@ def _lend(
     own = np.array([block_of.get(str(name), -1) for name in _site_column(batch)], dtype=np.intp)
     shapes = shapely.from_wkb(np.asarray(batch.column(GEOMETRY)), on_invalid="ignore")
     boxes = gpd.GeoSeries(shapely.box(*shapely.bounds(shapes).T), crs=layer.crs).to_crs(4326)
-    row, block = shapely.STRtree(extents).query(boxes.to_numpy())
+    tree = shapely.STRtree(extents)
+    found = [tree.query(boxes.translate(turn).to_numpy()) for turn in _TURNS]
+    row, block = np.unique(np.concatenate(found, axis=1), axis=1)
     lent = (own[row] >= 0) & (own[row] != block)
     row, block = row[lent], block[lent]
     table = pa.Table.from_batches([batch])
@@ -359,11 +363,16 @@ def _extent(frame: gpd.GeoDataFrame) -> Any:
 
 
 def _near(files: list[Path], crs: Any, degrees: Any) -> gpd.GeoDataFrame | None:
-    box = gpd.GeoSeries([degrees], crs=4326).to_crs(crs).iloc[0]
+    """Shapes whose boxes meet the block's, also where a whole turn of the globe lies between their longitudes."""
+    box = gpd.GeoSeries([degrees.segmentize(NEAR_DEGREES)], crs=4326).to_crs(crs).total_bounds
+    turns = _TURNS if pyproj.CRS.from_user_input(crs).is_geographic else (0.0,)
+    box = np.where(np.isfinite(box), box, [-1e12, -1e12, 1e12, 1e12])  # in doubt all is near
+    boxes = [shapely.box(box[0] + turn, box[1], box[2] + turn, box[3]) for turn in turns]
     kept = []
     for file in files:
         frame = _frame([file], crs)
         if frame is not None:
-            kept.append(frame[shapely.intersects(shapely.box(*frame.bounds.to_numpy().T), box)])
+            own = shapely.box(*frame.bounds.to_numpy().T)
+            kept.append(frame[np.logical_or.reduce([shapely.intersects(own, each) for each in boxes])])
     found = [frame for frame in kept if len(frame)]
     return gpd.pd.concat(found, ignore_index=True) if found else None

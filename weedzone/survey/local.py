@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -17,6 +18,7 @@ from weedzone.ground.shapes import EMPTY, QUAD_SEGS, Array, Bools, Floats, Ints,
 from weedzone.survey.layers import ONE_SITE
 from weedzone.survey.whereabouts import METRES_PER_DEGREE, far_off, in_degrees
 
+TURN = np.array([1.0, 0.0, 1.0, 0.0])  # the columns of a box that are longitudes
 THREAD_M = 1e-5  # a polygon no wider is a line that rounding opened
 # A polygon with as many sides has the circle's own area, so that a radius gives pi r2 and not a little less.
 _SIDES = 4 * QUAD_SEGS
@@ -125,12 +127,16 @@ class Local:
             np.concatenate([first.outline, second.outline]),
         )
 
-    def near(self, shared: Shared, layer: str, reach_m: float) -> Laid:
-        """Shared shapes brought to every site that they come near, cut to the site's surroundings."""
-        site, member = self._near_pairs(shared, reach_m * 1.05 + 5.0)
+    def near(self, shared: Shared, layer: str, reach_m: Floats | float) -> Laid:
+        """Shared shapes brought to every site that they come near, cut to the site's surroundings.
+
+        How far each reaches is its own: what a site gets of one does not hang on the others.
+        """
+        pad = np.broadcast_to(np.asarray(reach_m, dtype=float) * 1.05 + 5.0, len(shared.degrees))
+        site, member, turn = self._near_pairs(shared, pad)
         used, at = np.unique(member, return_inverse=True)
         whole = _clippable(shared.degrees[used])
-        boxes = self._padded(site, reach_m * 1.05 + 5.0)
+        boxes = self._padded(site, pad[member]) + turn[:, np.newaxis] * TURN
         clipped = shapely.intersection(whole[at.ravel()], shapely.box(*boxes.T))
         kept = ~shapely.is_empty(clipped)
         site, member = site[kept], member[kept]
@@ -150,18 +156,25 @@ class Local:
         }
         return np.array([area[int(at)] for at in row], dtype=float)
 
-    def _near_pairs(self, shared: Shared, pad_m: float) -> tuple[Ints, Ints]:
-        """Sites, and shapes of other sites or of none whose boxes meet theirs."""
+    def _near_pairs(self, shared: Shared, pad_m: Floats) -> tuple[Ints, Ints, Floats]:
+        """Sites, shapes of other sites or of none whose boxes meet theirs, and turns of the globe between them."""
         none = np.empty(0, dtype=np.intp)
         if not len(shared.degrees) or (len(self.sites) == 1 and (shared.site >= 0).all()):
-            return none, none
+            return none, none, np.empty(0)
+        # Boxes of the widest pad find the pairs; each pair's own pad decides.
         tree = shapely.STRtree(shapely.box(*shapely.bounds(shared.degrees).T))
-        boxes = self._padded(np.arange(len(self.sites)), pad_m)
-        site, member = tree.query(shapely.box(*boxes.T))
-        other = shared.site[member] != site
-        return site[other], member[other]
+        boxes = self._padded(np.arange(len(self.sites)), np.full(len(self.sites), pad_m.max()))
+        pairs = [tree.query(shapely.box(*(boxes + turn * TURN).T)) for turn in (-360.0, 0.0, 360.0)]
+        turn = np.repeat([-360.0, 0.0, 360.0], [each.shape[1] for each in pairs])
+        site, member = np.concatenate(pairs, axis=1)
+        order = np.lexsort((member, site))
+        site, member, turn = site[order], member[order], turn[order]
+        own = shapely.box(*(self._padded(site, pad_m[member]) + turn[:, np.newaxis] * TURN).T)
+        meets = shapely.intersects(own, shapely.box(*shapely.bounds(shared.degrees[member]).T))
+        kept = meets & (shared.site[member] != site)
+        return site[kept], member[kept], turn[kept]
 
-    def _padded(self, site: Ints, pad_m: float) -> Floats:
+    def _padded(self, site: Ints, pad_m: Floats) -> Floats:
         west, south, east, north = self.boxes_degrees[site].T
         up = pad_m / METRES_PER_DEGREE
         across = up / np.maximum(0.01, np.cos(np.radians(np.maximum(np.abs(south), np.abs(north)) + up)))
@@ -191,6 +204,7 @@ def lay(layers: dict[str, gpd.GeoDataFrame | None], file: str | None) -> tuple[L
 
     extent = [name for name in ("infestations", "turf", "boundary") if name in present]
     own = {name: site_of[name] >= 0 for name in present}
+    _side_by_side(degrees, site_of, extent, len(sites))
     ground = frame(
         np.concatenate([degrees[name][own[name]] for name in extent]),
         np.concatenate([site_of[name][own[name]] for name in extent]),
@@ -234,6 +248,26 @@ def lay(layers: dict[str, gpd.GeoDataFrame | None], file: str | None) -> tuple[L
     return local_survey, crs
 
 
+def _side_by_side(
+    degrees: dict[str, Array], site_of: dict[str, Ints], extent: Sequence[str], n_sites: int
+) -> None:
+    """Bring each site's shapes to one side of the antimeridian, that of its first shape."""
+    bounds = np.concatenate([shapely.bounds(degrees[name]) for name in degrees])
+    if np.nanmax(bounds[:, 2]) - np.nanmin(bounds[:, 0]) <= 180.0:
+        return
+    anchor = np.full(n_sites, np.nan)
+    for name in extent[::-1]:
+        mine = np.flatnonzero(site_of[name] >= 0)[::-1]
+        anchor[site_of[name][mine]] = shapely.bounds(degrees[name][mine])[:, 0]
+    for name, site in site_of.items():
+        home = np.where(site >= 0, anchor[site], np.nan)
+        turns = np.nan_to_num(np.round((home - shapely.bounds(degrees[name])[:, 0]) / 360.0))
+        moved = degrees[name].copy()
+        for row in np.flatnonzero(turns):
+            moved[row] = shapely.affinity.translate(moved[row], 360.0 * turns[row])
+        degrees[name] = moved
+
+
 def _site_numbers(
     present: dict[str, gpd.GeoDataFrame], file: str | None
 ) -> tuple[dict[str, Ints], Array, list[Finding]]:
@@ -266,7 +300,8 @@ def _site_numbers(
                 raise SurveyError(f"no other layer has a site {name!r}", file=file, layer=layer, mend=hint)
             message = f"no other layer has a site {name!r}: used at every site that it comes near; {hint}"
             findings.append(Finding("warning", layer, str(name), message))
-        lone = 0 if len(sites) == 1 else -1
+        # Where sites have names, a keep-out or application without one is of no one site, also beside a single site.
+        lone = 0 if len(sites) == 1 and not (careful and stated) else -1
         codes = [lone if value is None else number.get(value, -1) for value in column]
         out[layer] = np.array(codes, dtype=np.intp)
     return out, np.array(sites, dtype=object), findings

@@ -9,6 +9,7 @@ import shapely
 
 from weedzone.base.errors import CrsError, Finding, SurveyError
 from weedzone.base.units import FT_PER_M
+from weedzone.ground.edges import straight, unrolled
 from weedzone.ground.frame import MAX_SITE_DEGREES, to_degrees
 from weedzone.ground.shapes import Array, Floats, Ints
 
@@ -26,7 +27,7 @@ def in_degrees(
     degrees = {}
     for name, layer in present.items():
         shapes = layer.geometry.to_numpy()
-        found = to_degrees(shapes, layer.crs, base)
+        found = _drawn(layer, shapes, base, name, file)
         xy, owner = shapely.get_coordinates(found, return_index=True)
         wild = ~np.isfinite(xy).all(axis=1) | (np.abs(xy[:, 1]) > 90.0) | (np.abs(xy[:, 0]) > 540.0)
         if wild.any():
@@ -53,6 +54,28 @@ def _in_feet(
             )
             noticed.append(Finding("warning", name, "", message))
     return noticed
+
+
+def _drawn(layer: gpd.GeoDataFrame, shapes: Array, base: pyproj.CRS, name: str, file: str | None) -> Array:
+    """Shapes in degrees, edges straight as they were drawn, and past 180 degrees where they cross the antimeridian."""
+    whole = np.isfinite(shapely.bounds(shapes)).all(axis=1)
+    bad = np.zeros(len(shapes), dtype=bool)
+    if layer.crs.is_geographic:
+        shapes, bad = unrolled(shapes)
+    degrees = shapes
+    if not bad.any():
+        degrees = shapes.copy()
+        degrees[whole] = straight(shapes[whole], layer.crs)
+        degrees, bad = unrolled(to_degrees(degrees, layer.crs, base))
+    if bad.any():
+        raise SurveyError(
+            "an edge spans the globe, or a ring a pole",
+            file=file,
+            layer=name,
+            feature=int(layer["feature"].iloc[int(np.flatnonzero(bad)[0])]),
+            mend="draw the feature where it is, and cut what crosses the antimeridian there",
+        )
+    return degrees
 
 
 def _refuse_coordinates(
@@ -91,6 +114,13 @@ def _refuse_swapped(
         turned_box = shapely.total_bounds(back)
         fits = polar or (astray and _in_use(layer.crs, turned_box))
         joins = not agrees and any(_close(turned_box, other) for other in others)
+        if polar and not joins:
+            raise CrsError(
+                f"it lies at {box[1]:.4g} to {box[3]:.4g} degrees of latitude, where no turf grows",
+                file=file,
+                layer=name,
+                mend="check the coordinates; if latitude and longitude are swapped, store longitude first",
+            )
         if sensible and (fits or joins):
             raise CrsError(
                 "latitude and longitude (or northing and easting) look swapped",

@@ -11,6 +11,7 @@ import shapely
 from weedzone.base.errors import Finding, InputError
 from weedzone.base.names import known_kinds, nearest, slip_of
 from weedzone.ground.buffers import safe_buffer, sweep
+from weedzone.ground.edges import BEND_PER_M2, longest_edge
 from weedzone.ground.shapes import Array, Bools, Floats, Ints
 from weedzone.kit import Label
 from weedzone.survey import Laid
@@ -19,6 +20,7 @@ from weedzone.zones.dose import Plan
 UNNAMED = "unknown"
 RULES = ("the feature itself", "label", "label, default", "the feature's own", "policy", "label, downwind")
 
+MOST_BEND_M = 0.001  # of an edge between the vertices that it gets, see weedzone.ground.edges
 DEFAULT_SPREAD_DEG = 45.0  # to either side of the wind
 
 
@@ -41,6 +43,8 @@ class Reach:
     spread_deg : ndarray of float, shape (products,)
     policy_name : ndarray of str, shape (features,)
         The local rule that holds for the feature; may be empty.
+    bend_m : ndarray of float, shape (features,)
+        What the edges of each feature may bend away from where they were drawn; buffers are drawn so much wider.
     """
 
     features: Laid
@@ -51,6 +55,7 @@ class Reach:
     upwind_deg: float
     spread_deg: Floats
     policy_name: Array
+    bend_m: Floats
 
     def rule_name(self, feature: int, product: int) -> str:
         """The rule that sets the distance of a product from a feature, in words."""
@@ -74,6 +79,7 @@ class Reach:
             downwind_m=self.downwind_m[mine],
             rule=self.rule[mine],
             policy_name=self.policy_name[mine],
+            bend_m=self.bend_m[mine],
         )
 
     def or_wider(self, other: Reach) -> Reach:
@@ -121,7 +127,7 @@ class Reach:
         assert self.features.outline is not None
         return sweep(
             self.features.outline[rows],
-            self.downwind_m[rows, product] * scale,
+            (self.downwind_m[rows, product] + self.bend_m[rows]) * scale,
             self.upwind_deg,
             float(self.spread_deg[product]),
         )
@@ -133,7 +139,8 @@ class Reach:
         # A repaired feature is kept out as repaired, whatever its outline gives at a distance of zero.
         ground = self.features.geoms[rows].copy()
         far = np.flatnonzero(self.distance_m[rows, product] > 0)
-        ground[far] = safe_buffer(outline[rows[far]], self.distance_m[rows[far], product] * scale)
+        distance = (self.distance_m[rows[far], product] + self.bend_m[rows[far]]) * scale
+        ground[far] = safe_buffer(outline[rows[far]], distance)
         down = rows[self.downwind_m[rows, product] > self.distance_m[rows, product]]
         # No trust in the engine where the feature itself is at stake.
         shapely.prepare(ground)
@@ -221,7 +228,9 @@ def reaches(
                 findings.append(Finding("warning", "keep_out", str(one), message))
     bearing = 0.0 if wind_from_deg is None else float(wind_from_deg)
     names = np.full(n, "", dtype=object) if policy_name is None else policy_name
-    return Reach(features, kind, distance, downwind, rule, bearing, spread, names), findings
+    assert features.outline is not None
+    bend = np.minimum(BEND_PER_M2 * longest_edge(features.outline) ** 2, MOST_BEND_M)
+    return Reach(features, kind, distance, downwind, rule, bearing, spread, names, bend), findings
 
 
 def _unnamed(label: Label, use: str) -> tuple[float, bool] | None:

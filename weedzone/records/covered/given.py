@@ -12,6 +12,7 @@ import shapely
 from weedzone.base import units
 from weedzone.base.errors import InputError, UnitError
 from weedzone.ground.buffers import safe_buffer
+from weedzone.ground.edges import straight
 from weedzone.ground.frame import Ground, checked_crs, frame, geodetic_base, to_degrees
 from weedzone.ground.shapes import Array, Floats, areal, repair
 from weedzone.records.covered.passes import Limits
@@ -146,7 +147,8 @@ def read_keep_out(job: Any, zones: gpd.GeoDataFrame, ground: Ground) -> tuple[Ar
 
 
 def _local(shapes: Array, crs: pyproj.CRS, ground: Ground) -> Array:
-    degrees = to_degrees(shapely.force_2d(np.asarray(shapes, dtype=object)), crs, ground.base)
+    flat = shapely.force_2d(np.asarray(shapes, dtype=object))
+    degrees = to_degrees(straight(flat, crs), crs, ground.base)
     local = ground.to_local(degrees, np.zeros(len(degrees), dtype=np.intp))
     polygonal = np.isin(shapely.get_type_id(local), (3, 6))
     local[polygonal] = repair(local[polygonal])[0]

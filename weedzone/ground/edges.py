@@ -1,0 +1,131 @@
+"""Edges as they were drawn: straight in their own coordinate system, and the short way across the antimeridian.
+
+Only vertices are brought from one system to another. An edge of length s that is straight in degrees, or on a map
+whose lines of latitude are straight, bends on the ground by s^2 tan(latitude) / 8R in its middle (the curvature of a
+parallel is tan(latitude) / R; own derivation). Edges are therefore cut to pieces of at most `PIECE_M` first, which
+bends each by less than 0.8 mm up to 75 degrees of latitude.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pyproj
+import shapely
+
+from weedzone.ground.shapes import Array, Bools, Floats
+
+PIECE_M = 100.0
+EARTH_M = 6_371_000.0
+BEND_PER_M2 = 3.74 / (8.0 * EARTH_M)  # tan(75 degrees): what an edge bends by, by the square of its length
+FURTHEST_DEGREES = (
+    5.0  # an edge across the antimeridian; a longer one spans the globe, and is no edge of a map of turf
+)
+
+
+def straight(geoms: Array, crs: pyproj.CRS) -> Array:
+    """Shapes with vertices along their long edges, so that these stay where they are straight in their own system.
+
+    Parameters
+    ----------
+    geoms : ndarray of geometry
+        In `crs`.
+    crs : pyproj.CRS
+
+    Returns
+    -------
+    ndarray of geometry
+        The same points whichever way round an edge was drawn, so that shared edges stay shared.
+    """
+    unit = crs.axis_info[0].unit_conversion_factor * (EARTH_M if crs.is_geographic else 1.0)
+    step = PIECE_M / unit
+    long = np.flatnonzero(longest_edge(geoms) > step)
+    if not len(long):
+        return geoms
+    ahead = shapely.segmentize(geoms[long], step)
+    back = shapely.reverse(shapely.segmentize(shapely.reverse(geoms[long]), step))
+    out = geoms.copy()
+    out[long] = shapely.set_coordinates(
+        ahead, (shapely.get_coordinates(ahead) + shapely.get_coordinates(back)) / 2.0
+    )
+    return out
+
+
+def longest_edge(geoms: Array) -> Floats:
+    """Length of the longest edge of each shape, in its own units; jumps from part to part may count as edges.
+
+    Parameters
+    ----------
+    geoms : ndarray of geometry
+
+    Returns
+    -------
+    ndarray of float
+    """
+    xy, owner = shapely.get_coordinates(geoms, return_index=True)
+    length = np.hypot(*np.diff(xy, axis=0).T)
+    same = owner[1:] == owner[:-1]
+    longest = np.zeros(len(geoms))
+    np.fmax.at(longest, owner[1:][same], length[same])
+    return longest
+
+
+def unrolled(degrees: Array) -> tuple[Array, Bools]:
+    """Shapes across the antimeridian with longitudes that run on past 180 instead of jumping.
+
+    Parameters
+    ----------
+    degrees : ndarray of geometry
+        In longitude and latitude.
+
+    Returns
+    -------
+    unrolled : ndarray of geometry
+    bad : ndarray of bool
+        Shapes with an edge that spans the globe.
+    """
+    bounds = shapely.bounds(degrees)
+    bad = np.zeros(len(degrees), dtype=bool)
+    wide = np.flatnonzero(bounds[:, 2] - bounds[:, 0] > 180.0)
+    if not len(wide):
+        return degrees, bad
+    out = degrees.copy()
+    for row in wide:
+        shape = degrees[row]
+        parts = [part for part in _simple(shape) if not part.is_empty]
+        lines = [ring for part in parts for ring in _lines(part)]
+        turns = [_turns(shapely.get_coordinates(line)) for line in lines]
+        if any(turn is None for turn in turns):
+            bad[row] = True
+            continue
+        first = shapely.get_coordinates(lines[0])[0, 0]
+        moved = []
+        for line, turn in zip(lines, turns, strict=True):
+            assert turn is not None
+            x = shapely.get_coordinates(line)[:, 0]
+            moved.append(turn + 360.0 * np.round((first - (x + turn)[0]) / 360.0))
+        shift = np.concatenate(moved)
+        out[row] = shapely.transform(shape, lambda xy, shift=shift: xy + np.column_stack([shift, 0 * shift]))
+    return out, bad
+
+
+def _simple(shape: shapely.Geometry) -> list[shapely.Geometry]:
+    """Points, lines and polygons of a shape, in the order of its coordinates."""
+    if not hasattr(shape, "geoms"):
+        return [shape]
+    return [simple for part in shape.geoms for simple in _simple(part)]
+
+
+def _lines(part: shapely.Geometry) -> list[shapely.Geometry]:
+    return list(shapely.get_rings(part)) if part.geom_type == "Polygon" else [part]
+
+
+def _turns(xy: Floats) -> Floats | None:
+    """Whole turns to add to the longitudes of one line; None where an edge spans the globe or a ring a pole."""
+    jump = np.diff(xy[:, 0])
+    far = np.abs(jump) > 180.0
+    short = 360.0 - np.abs(jump[far])
+    if ((short > FURTHEST_DEGREES) | (short <= 0)).any():
+        return None
+    turns = np.concatenate([[0.0], np.cumsum(np.where(far, -360.0 * np.sign(jump), 0.0))])
+    closed = len(xy) > 1 and (xy[0] == xy[-1]).all()
+    return None if closed and turns[-1] != 0.0 else turns
