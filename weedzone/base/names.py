@@ -12,14 +12,27 @@ from pathlib import Path
 
 # What an acid is bound to in a product, and the words around it; from memory.
 _SALT_WORDS = """
-acid salt salts ester esters amine of as free the equivalent a.e. ae form n low volatile lv lv4 lv6 dimethylamine
-dimethylammonium dma triisopropanolamine triisopropanolammonium tipa isooctyl iso octyl 2 ethylhexyl 2-ethylhexyl
-ehe 2-ehe butoxyethyl 2-butoxyethyl butotyl bee diglycolamine dga diethanolamine dea diethanolammonium
-monoethanolamine monoethanolammonium mea sodium potassium lithium ammonium choline triethylamine triethylammonium
-tea isopropylamine isopropylammonium ipa meptyl 1 1-methylheptyl methylheptyl methyl ethyl butyl isopropyl bapma
+acid salt salts ester esters amine of as free the equivalent equiv equiv. a.e. a.e ae form n r + low volatile lv lv4 lv6
+dimethylamine dimethylammonium dma triisopropanolamine triisopropanolammonium tipa isooctyl iso octyl di tri 2
+ethylhexyl ehe butoxyethyl butotyl bee diglycolamine dga diethanolamine dea diethanolammonium isopropanolamine
+isopropanolammonium monoethanolamine monoethanolammonium mea olamine sodium potassium lithium ammonium choline
+triethylamine triethylammonium tea isopropylamine isopropylammonium ipa meptyl mhe 1 methylheptyl methyl ethyl butyl
+isopropyl bapma dimethyl triisopropanol methylamine
 """
 _SALTS = frozenset(_SALT_WORDS.split())
-_BAPMA = "n,n-bis(3-aminopropyl)methylamine"
+_ONE_SPELLING = (  # of names of active ingredients, in this order
+    ("[\u2010-\u2015\u2212]", "-"),
+    (
+        r"(?:\bcas\W*(?:no|number|rn)?\W*)?\b\d{2,7}-\d\d-\d\b",
+        " ",
+    ),  # the registry's number adds nothing to the name
+    (r"\s*-\s*", "-"),
+    (r"(?<=\d)\s*[,.]\s*(?=\d)", ","),
+    (r"(?<=[)\]])\s+", ""),
+    (r"(?<=\d) (?=[a-z])", "-"),
+    (r"(?<!\w)(?<!\d[,-])2\W*4\W*(?=d[bp]?(?!\w))", "2,4-"),
+    (r"n,n-bis-?\(3-aminopropyl\)methylamine", "bapma"),
+)
 
 
 _TABLES: dict[str, dict[str, list[str]]] = tomllib.loads(
@@ -69,29 +82,31 @@ def active_name(text: str) -> str | None:
     Returns
     -------
     str or None
-        "2,4-d"; a name without a known acid as it is, in lower case; None where a known acid stands in it beside words
-        that are no salt or ester.
+        "2,4-d"; a name without a known acid in lower case, without its salt where one word is left; None where a
+        known acid stands in it beside words that are no salt or ester, or a word is a slip of a known acid.
 
     Examples
     --------
     >>> active_name("2,4-D 2-ethylhexyl ester"), active_name("2,4-DB"), active_name("2,4-D something")
     ('2,4-d', '2,4-db', None)
     """
-    name = re.sub("[\u2010-\u2015\u2212]", "-", unicodedata.normalize("NFKC", plain(text)))
-    name = re.sub(r"(?<=\d)\s*[,.]\s*(?=\d)", ",", re.sub(r"\s*-\s*", "-", name))
+    name = unicodedata.normalize("NFKC", plain(text))
+    for written, meant in _ONE_SPELLING:
+        name = re.sub(written, meant, name)
+    name = name.strip()
     if name in _LOOKUP["active"]:
         return _LOOKUP["active"][name]
     rest, acids = name, set()
     for other in _LONGEST_FIRST:
-        rest, count = re.subn(rf"(?<![\w,-]){re.escape(other)}(?!\w)", " ", rest)
+        rest, count = re.subn(rf"(?<!\w)(?<!\d[,-]){re.escape(other)}(?!\w)", " ", rest)
         if count:
             acids.add(_LOOKUP["active"][other])
     if not acids:
-        return name
-    words = [
-        word.strip("-")
-        for word in re.split(r"[\s,;()\[\]]+", rest.replace("n,n-bis(3-aminopropyl)methylamine", " "))
-    ]
+        names = [word for word in re.split(r"[\s,;:()\[\]{}/]+", name) if word and word not in _SALTS]
+        if any(slip_of(word, _LOOKUP["active"]) for word in names):
+            return None
+        return names[0] if len(names) == 1 else name
+    words = re.split(r"[\s,;:()\[\]{}/-]+", rest)
     return acids.pop() if len(acids) == 1 and all(word in _SALTS for word in words if word) else None
 
 

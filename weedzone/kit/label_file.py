@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from weedzone.base.errors import LabelError, path_given
-from weedzone.base.names import active_name, chief_name, plain
+from weedzone.base.names import active_name, chief_name
 from weedzone.base.toml import Table, read_toml
 from weedzone.kit.label import FORMS, RATINGS, USES, Active, Adjuvant, Label, Limits, Rate, Weather, widest
 
@@ -141,13 +141,16 @@ def _actives(top: Table, form: str) -> tuple[Active, ...]:
         name = table.text("name")
         if active_name(name) is None:
             mend = 'write the acid and its salt or ester, "2,4-D, dimethylamine salt"; one acid for each [[active]]'
-            table.fail(
-                "name", f"{name!r} holds a known acid beside words that are no salt or ester of it", mend
-            )
+            what = "holds a known acid, or a slip of one, beside words that are no salt or ester of it"
+            table.fail("name", f"{name!r} {what}", mend)
         found.append(Active(name, share, str(group)))
-    names = [plain(active.name) for active in found]
-    if len(set(names)) < len(names):
-        top.fail("[[active]]", "two active ingredients of one name", "give each once")
+    names = [chief_name(active.name, "active") for active in found]
+    if len(set(names)) < len(names):  # limits are on the acid, so that neither alone may be held against them
+        top.fail(
+            "[[active]]",
+            "two active ingredients of one acid",
+            "give each acid once, with the sum of its forms",
+        )
     return tuple(found)
 
 
@@ -223,7 +226,7 @@ def _adjuvants(top: Table) -> tuple[Adjuvant, ...]:
 
 
 def _limits(table: Table, actives: tuple[Active, ...]) -> dict[str, Limits]:
-    by_plain = {plain(active.name): active.name for active in actives}
+    by_acid = {chief_name(active.name, "active"): active.name for active in actives}
     keys = ("per_application", "per_year")
     nested = [key for key, value in table.values.items() if isinstance(value, Mapping)]
     table.only((*keys, "applications_per_year", "interval", "year", *nested))
@@ -235,11 +238,11 @@ def _limits(table: Table, actives: tuple[Active, ...]) -> dict[str, Limits]:
     for name in nested:
         own = table.table(name)
         own.only(keys)
-        if plain(name) not in by_plain:
+        if chief_name(name, "active") not in by_acid:
             table.fail(
-                name, "the label names no such active ingredient", f"known: {', '.join(by_plain.values())}"
+                name, "the label names no such active ingredient", f"known: {', '.join(by_acid.values())}"
             )
-        chief = by_plain[plain(name)]
+        chief = by_acid[chief_name(name, "active")]
         if chief in limits:
             table.fail(name, "limits of the first active ingredient given twice", "keep one of the two")
         limits[chief] = Limits(*(own.si(key, "mass_per_area") for key in keys))
