@@ -88,7 +88,8 @@ def by_zone(job: Sized, loads: pd.DataFrame) -> dict[tuple[str, str, str], float
 def total(pours: list[Pour]) -> Pour:
     """All pours of one product together: in fine measure if any of them is."""
     fine = any(one.fine for one in pours)
-    return Pour(sum(one.si for one in pours), pours[0].unit, fine, pours[0].step)
+    si, asked = (sum(getattr(one, name) for one in pours) for name in ("si", "asked"))
+    return Pour(si, pours[0].unit, fine, pours[0].step, asked)
 
 
 RINSE = (

@@ -24,7 +24,7 @@ from weedzone.base.words import (
     weigh_step_kg,
 )
 from weedzone.kit import Label, Sprayer, Spreader
-from weedzone.sizing.loads import on_the_measure
+from weedzone.sizing.loads import COARSE, on_the_measure
 from weedzone.zones import Rig
 
 _FAINT, _SLIGHT = 1e-3, 1e-2  # [L or kg]
@@ -44,12 +44,15 @@ class Pour:
         Whether it is measured in mL or g: the measure at hand, or the steps of US units, are too coarse.
     step : float
         Steps in which it is measured otherwise [L or kg].
+    asked : float
+        As planned, before any rounding [L or kg].
     """
 
     si: float
     unit: str
     fine: bool
     step: float
+    asked: float
 
     @property
     def faint(self) -> bool:
@@ -66,7 +69,11 @@ class Pour:
         text = pour if self.unit == "fl oz" else weigh
         if not self.fine and _tidy_in_metric(self.step, self.unit):  # a cup in mL is read in mL
             return text(self.si, "metric", self.step, round_down=True), ""
-        metric = text(self.si, "metric", round_down=True)
+        down = _common_step(self.si, self.unit, "metric")
+        least = down / 1000.0
+        while math.floor(self.si / down + 1e-9) * down < COARSE * self.asked and down > least:
+            down /= 10.0  # rounded down for a second time: in finer steps where the two leave out too much
+        metric = text(self.si, "metric", down, round_down=True)
         if self.fine:
             return metric, ""
         us = text(self.si, "us", self.step, round_down=True)
@@ -95,13 +102,15 @@ def pour_of(si: float, unit: str, rig: Rig) -> Pour:
 
 
 def _rounded(si: float, unit: str, own: float | None) -> Pour:
-    common = pour_step_L if unit == "fl oz" else weigh_step_kg
-    step = common(si, "us") if own is None else own
+    step = _common_step(si, unit, "us") if own is None else own
     measured, coarse = on_the_measure(np.array([si]), np.array([step]))
     # Below what US units are used for, the common step is already that of mL or g.
-    return Pour(
-        float(measured[0]), unit, bool(coarse[0]) or (own is None and step == common(si, "metric")), step
-    )
+    fine = bool(coarse[0]) or (own is None and step == _common_step(si, unit, "metric"))
+    return Pour(float(measured[0]), unit, fine, step, si)
+
+
+def _common_step(si: float, unit: str, system: str) -> float:
+    return pour_step_L(si, system) if unit == "fl oz" else weigh_step_kg(si, system)
 
 
 def _tidy_in_metric(step: float, unit: str) -> bool:
