@@ -138,6 +138,23 @@ def test_weed_and_feed_sized_for_weeds_counts_its_nitrogen() -> None:
     assert ["would pass the year's" in text for text in warned(job)] == [True]
 
 
+def test_two_passes_of_weed_and_feed_count_together() -> None:
+    """2.5 lb/ksqft of nitrogen were given; two bags of 1 lb each pass the year's 4 together, and neither does alone."""
+    feeds = {
+        name: replace(
+            feed_label(name, "25-0-5", nitrogen="1 lb/ksqft"),
+            weeds={weed: "good"},
+            tolerant=frozenset({"tall fescue"}),
+        )
+        for name, weed in (("Demo One", "dandelion"), ("Demo Two", "henbit"))
+    }
+    past = [{"product": "Demo One", "date": "2026-03-01", "dose": "10 lb/ksqft", "at": (0, 0, 100, 100)}]
+    site = survey(TURF[:1], [*WEED, {**WEED[0], "weed": "henbit"}], history=past)
+    for passes, said in ((1, []), (2, [True, True])):
+        job = size_job(site, feeds, CART, "granular", on=DAY, worth="0 ft2", passes=passes)
+        assert ["4.5 lb/ksqft of nitrogen would pass the year's" in text for text in warned(job)] == said
+
+
 def test_history_counts() -> None:
     """3.5 lb/ksqft of nitrogen on half of the lawn this year; what is older than 365 days does not count."""
     past = [

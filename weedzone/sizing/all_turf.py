@@ -210,8 +210,8 @@ def nutrients(
     -------
     DataFrame
         ``site``, ``zone``, ``product``, ``turf``, ``nitrogen``, ``phosphate``, ``potash`` (lb/ksqft of N, P2O5
-        and K2O), ``before`` (nitrogen of the past 365 days, from the history and as given; where a zone's
-        ground differs, the most), ``yearly`` (NaN where no figure is known).
+        and K2O), ``before`` (nitrogen of the past 365 days, from the history, as given and of another pass;
+        where a zone's ground differs, the most), ``yearly`` (NaN where no figure is known).
 
     Raises
     ------
@@ -266,15 +266,17 @@ def _yearly(texts: str | Mapping[str, str] | None, label: Label, turf: str) -> f
 
 
 def _nitrogen_before(sized: Sized) -> dict[str, Any]:
-    """Dose of each zone, and the most nitrogen that its ground had in the past 365 days [kg/m2]."""
+    """Dose of each zone, and the most nitrogen that its ground had in 365 days and gets in another pass [kg/m2]."""
     zoned = sized.zoned
     past = np.array([_nitrogen_of(one, sized.labels, sized.on) for one in zoned.parts.past_sets])
     every = zoned.treatments
+    brings = every.dose * np.array([_nitrogen_in(plan.label) for plan in sized.plans.values()])[every.product]
+    beside = np.bincount(every.part, brings, len(zoned.parts.geoms))[every.part] - brings  # of the other pass
     n_zones = len(sized.zones)
     had, dose = np.zeros(n_zones), np.zeros(n_zones)
     rank = np.empty(n_zones, dtype=np.intp)
     rank[zone_order(zoned)] = np.arange(n_zones)
-    np.maximum.at(had, rank[every.zone], past[zoned.parts.past[every.part]])
+    np.maximum.at(had, rank[every.zone], past[zoned.parts.past[every.part]] + beside)
     dose[rank[every.zone]] = every.dose
     return {"nitrogen": had, "dose": dose}
 
@@ -282,10 +284,14 @@ def _nitrogen_before(sized: Sized) -> dict[str, Any]:
 def _nitrogen_of(past: tuple[Application, ...], labels: Mapping[str, Label], on: dt.date) -> float:
     total = 0.0
     for one in past:
-        label = labels.get(one.product)
-        if label and label.analysis and label.form != "liquid" and (on - one.date).days < _YEAR_DAYS:
-            total += one.dose * analysis(label.analysis).nitrogen
+        if one.product in labels and (on - one.date).days < _YEAR_DAYS:
+            total += one.dose * _nitrogen_in(labels[one.product])
     return total
+
+
+def _nitrogen_in(label: Label) -> float:
+    """Nitrogen in a product by weight; of a liquid it is not known and not counted."""
+    return analysis(label.analysis).nitrogen if label.analysis and label.form != "liquid" else 0.0
 
 
 def _nitrogen_findings(table: pd.DataFrame, limits: Limits) -> list[Finding]:
