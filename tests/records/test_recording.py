@@ -77,7 +77,8 @@ def make_job(sites=("Elm Court",), crs=CRS, on=DAY, shift=0.0):
                 "solution_L": (3.0 if zone == "Z1" else 1.0) * GALLON_L, "geometry": shape,
             })  # fmt: skip
     active = SimpleNamespace(name="2,4-D")
-    plan = SimpleNamespace(dose_high=units.to_si("1.2 fl oz/ksqft", "dose", form="liquid"))
+    high = units.to_si("1.2 fl oz/ksqft", "dose", form="liquid")
+    plan = SimpleNamespace(dose_high=high, most_dose=lambda turf: high)
     label = SimpleNamespace(
         form="liquid", registration="DEMO-38", actives=(active,), ppe=("gloves", "eye protection"),
         reentry="until dry",

@@ -19,7 +19,7 @@ from weedzone.base.units import FT2_PER_M2, GAL_PER_L, PRODUCT_UNIT
 from weedzone.ground.frame import to_degrees
 from weedzone.ground.overlay import cut
 from weedzone.ground.shapes import Array, Ints, areal
-from weedzone.kit import Spreader
+from weedzone.kit import SLACK, Spreader
 from weedzone.sizing import (
     Pour,
     Sized,
@@ -242,7 +242,7 @@ def spare_ground(sized: Sized) -> gpd.GeoDataFrame:
     """Ground that may take what is left in the tank, beyond the job's own zones.
 
     All turf of the site that the product's label names, less what the job treats or may not treat: outside
-    every keep-out feature and buffer, inside the boundary, within the limits that past applications leave.
+    every keep-out feature and buffer, inside the boundary, where limits and cautions allow the dose in the tank.
     Infested ground that no product treats, such as slivers, comes first. Whether label and customer let turf
     without the weed be sprayed is for the applicator to say.
 
@@ -255,7 +255,7 @@ def spare_ground(sized: Sized) -> gpd.GeoDataFrame:
     GeoDataFrame
         For each site and product of the job: ``site``, ``product``, ``what`` ("infested, not treated" or
         "turf beside"), ``area_ft2``, ``area_m2``, ``room_gal`` (solution it takes at the planned volume),
-        ``room_lb`` (granules at the planned dose), ``geometry``.
+        ``room_lb`` (granules at the dose in the hopper), ``geometry``.
     """
     free = replace(sized.asked, on=sized.on, products=None, exclude=(), prefer=(), prices=None)
     whole = whole_ground(sized.survey, sized.labels, sized.rig, free)
@@ -264,14 +264,23 @@ def spare_ground(sized: Sized) -> gpd.GeoDataFrame:
     laid, site = _laid(sized, whole, number)
     made = cut(parts.geoms, parts.site, laid, site, unsure_inside=True)
     treated = np.append(sized.zoned.zone >= 0, False)[made.cell]
-    names = list(whole.plans)
+    names, every = list(whole.plans), sized.zoned.treatments
+    mix = pd.MultiIndex.from_arrays(
+        [
+            np.array(sized.survey.sites)[sized.zoned.parts.site[every.part]],
+            np.array([*sized.plans])[every.product],
+        ]
+    )
+    strongest = pd.Series(every.dose, index=mix).groupby(level=[0, 1]).max()
     rows: list[dict[str, Any]] = []
     shapes, sites = [], []
     for place, product in sized.totals[["site", "product"]].itertuples(index=False):
         if product not in names:
             continue
-        plan = whole.plans[product]
-        mine = (parts.site[made.source] == number[place]) & can[made.source, names.index(product)] & ~treated
+        plan, at = whole.plans[product], (made.source, names.index(product))
+        dose = float(strongest[place, product])
+        takes = can[at] & (whole.zoned.most[at] >= dose / SLACK)
+        mine = (parts.site[made.source] == number[place]) & takes & ~treated
         for what, rests in (("infested, not treated", made.cell >= 0), ("turf beside", made.cell < 0)):
             pieces = made.geoms[mine & rests]
             area = float(shapely.area(pieces).sum())
@@ -285,7 +294,7 @@ def spare_ground(sized: Sized) -> gpd.GeoDataFrame:
                     "area_ft2": area * FT2_PER_M2,
                     "area_m2": area,
                     "room_gal": area * plan.volume * GAL_PER_L,
-                    "room_lb": area * plan.dose_high * PRODUCT_UNIT["granule"][1]
+                    "room_lb": area * dose * PRODUCT_UNIT["granule"][1]
                     if plan.label.form == "granule"
                     else 0.0,
                 }

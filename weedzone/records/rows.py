@@ -255,14 +255,18 @@ def _row(job: Any, plot: dict[str, Any], findings: list[Finding]) -> dict[str, A
 
 
 def _above_label(plan: Any, plot: Mapping[str, Any], place: str) -> list[Finding]:
-    """Warn of more product than the label allows in one application. It is recorded all the same."""
+    """Warn of more product than the label allows on the turf in one application. It is recorded all the same."""
     if plan is None:
         return []
     dose = units.to_si(plot["amount"], "amount", form=plot["form"]) / plot["area_m2"]
-    if dose <= plan.dose_high * (1 + _ROUNDING):
+    turf = "" if absent(plot.get("turf")) else str(plot["turf"])
+    most = min(map(plan.most_dose, turf.split("; ")))
+    if dose <= most * (1 + _ROUNDING):
         return []
-    times = dose / plan.dose_high
-    text = f"{plot['amount']} on {plot['area_ft2']:,.0f} ft2 is {times:.2f} times the label's highest rate"
+    what = (
+        "the label's highest rate" if most == plan.dose_high else f"the most that the label takes on {turf}"
+    )
+    text = f"{plot['amount']} on {plot['area_ft2']:,.0f} ft2 is {dose / most:.2f} times {what}"
     return [Finding("warning", "record", place, text)]
 
 

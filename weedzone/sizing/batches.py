@@ -87,6 +87,7 @@ def _together(shares: Sequence[Zoned], firsts: Sequence[int]) -> Zoned:
     return Zoned(
         parts=_parts([one.parts for one in shares], firsts),
         can=column("can"),
+        most=column("most"),
         product=column("product"),
         outcome=column("outcome"),
         reason=column("reason"),

@@ -77,6 +77,8 @@ class Zoned:
     parts : Parts
     can : ndarray of bool, shape (parts, products)
         Whether the product may treat the part.
+    most : ndarray of float, shape (parts, products)
+        Highest dose that limits and a caution on the turf leave [L/m2 or kg/m2].
     product : ndarray of int
         Product that treats the part; where it is not treated, the one that came furthest, or -1.
     outcome : ndarray of int
@@ -101,6 +103,7 @@ class Zoned:
 
     parts: Parts
     can: Bools
+    most: Floats
     product: Ints
     outcome: Ints
     reason: Array
@@ -189,7 +192,7 @@ def zone_ground(survey: Survey, reach: Reach, means: Means) -> tuple[Zoned, list
     findings += _reduced(parts, treated, given.dose, plans, found, sites)
     findings += _same_group(parts, treated, plans, means.labels, sites)
     zoned = Zoned(
-        parts, can, product, outcome, reason, given.dose, zone, second, given.second_dose, second_zone,
+        parts, can, found.dose, product, outcome, reason, given.dose, zone, second, given.second_dose, second_zone,
         worked.thin, worked.second_thin, geoms, rules, given.choices,
     )  # fmt: skip
     return zoned, findings
