@@ -85,6 +85,13 @@ def _misspelt(keep_out: gpd.GeoDataFrame, error: WeedzoneError) -> dict[Any, str
 
 
 def _sized(run: Run, frames: Layers) -> Sized:
+    if "beside" in frames:  # what cannot be read there is of a site that is not treated
+        beside = frames["beside"].drop(index=list(_unusable(frames["beside"], "infestations")))
+        frames = (
+            {**frames, "beside": beside}
+            if len(beside)
+            else {k: v for k, v in frames.items() if k != "beside"}
+        )
     # A layer of which nothing is left is missed by the survey, with an error of its own.
     survey = Survey(**{"turf": None, "infestations": None, **frames})
     return size_counted(survey, run.labels, run.rig, run.asked)
@@ -94,15 +101,15 @@ def _not_sized(site: str, message: object) -> Finding:
     return Finding("error", "site", site, f"not sized: {message}")
 
 
-def _unusable(layer: gpd.GeoDataFrame) -> dict[Any, str]:
-    """Rows of a keep-out layer that cannot be read, and why; halves are tried until a row stands alone."""
+def _unusable(layer: gpd.GeoDataFrame, name: str = "keep_out") -> dict[Any, str]:
+    """Rows of a layer that cannot be read, and why; halves are tried until a row stands alone."""
     try:
-        checked_layer(layer, "keep_out", None, None)
+        checked_layer(layer, name, None, None)
     except WeedzoneError as error:
         if len(layer) == 1:
             return {layer.index[0]: str(error)}
         middle = len(layer) // 2
-        return _unusable(layer.iloc[:middle]) | _unusable(layer.iloc[middle:])
+        return _unusable(layer.iloc[:middle], name) | _unusable(layer.iloc[middle:], name)
     return {}
 
 
@@ -154,13 +161,21 @@ def _size_sites(run: Run, frames: Layers, sites: list[str]) -> tuple[list[Sized]
 
 
 def _of_sites(frames: Layers, sites: list[str]) -> Layers:
-    """Layers of some sites; keep-outs of the others stay as shared ones, which hold wherever they come near."""
+    """Layers of some sites; what is mapped on the others still holds wherever it comes near.
+
+    Their keep-outs are shared ones, their infested ground is beside.
+    """
     part = dict(frames)
     for layer, frame in frames.items():
-        if "site" in frame.columns:
-            names = frame["site"].map(_name, na_action=None)
-            own = names.isin(sites) | names.isna()
-            part[layer] = frame.assign(site=names.where(own, None)) if layer == "keep_out" else frame[own]
+        if "site" not in frame.columns or layer == "beside":
+            continue
+        names = frame["site"].map(_name, na_action=None)
+        own = names.isin(sites) | names.isna()
+        part[layer] = frame.assign(site=names.where(own, None)) if layer == "keep_out" else frame[own]
+        if layer == "infestations":
+            part["beside"] = pd.concat(
+                [*([frames["beside"]] if "beside" in frames else []), frame[~own]], ignore_index=True
+            )
     return {layer: frame for layer, frame in part.items() if len(frame) or layer == "keep_out"}
 
 

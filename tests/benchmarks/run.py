@@ -61,7 +61,7 @@ def zones_and_ledger(survey: wz.Survey, labels: Any, rig: Any, threads: int | No
     from weedzone.zones.zones import zone_ground
 
     planned, _ = plans(labels, "spot", rig, set())
-    reach, _ = _reach(survey, planned, "spot", None, None, None)
+    reach, _, _ = _reach(survey, planned, Asked())
     means = Means(planned, labels, dt.date(2026, 5, 1), Rules())
     return zone_sites(survey, reach, lambda part, near: zone_ground(part, near, means), threads)[0], planned
 

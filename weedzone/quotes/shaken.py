@@ -109,6 +109,7 @@ def moved(
             boundary=None if boundary is None else layer("boundary", boundary),
             history=None if history is None else layer("history", history),
             boxes_degrees=np.tile(local.boxes_degrees, (n, 1)),
+            taken=layer("taken", local.taken),
             findings=(),
         ),
     )

@@ -4,8 +4,9 @@ No rule of what may be sprayed lives here.
 """
 
 from weedzone.survey.blocks import Blocks, block_layers, layers_of, split
+from weedzone.survey.laid import Laid, Shared
 from weedzone.survey.layers import checked_layer, site_name
-from weedzone.survey.local import Laid, Local, Shared
+from weedzone.survey.local import Local
 from weedzone.survey.places import place_texts
 from weedzone.survey.survey import Survey, read_survey
 

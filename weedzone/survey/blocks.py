@@ -31,6 +31,8 @@ BUFFER_BYTES = 2**20
 GEOMETRY = "geometry"
 _NEEDED = ("turf", "infestations", "keep_out")
 _SHARED = ("keep_out", "history")
+BESIDE = "beside"  # infestations of other blocks
+_LENT = {"keep_out": "keep_out", "infestations": BESIDE}
 _TURNS = (-360.0, 0.0, 360.0)  # of the globe [degrees]
 NEAR_DEGREES = 0.005  # about 500 m: shapes are handed to blocks this near; exact reach comes later
 
@@ -204,7 +206,7 @@ def split(source: Path, folder: Path, size: int) -> Blocks:
     for layer in layers.values():
         for part, batch in enumerate(layer.batches()):
             _scatter(batch, layer, block_of, folder, part)
-            if layer.name == "keep_out":
+            if layer.name in ("keep_out", "infestations"):
                 _lend(batch, layer, block_of, extents, folder, part)
     temporary = ready.with_suffix(".new")
     sizes = {file.relative_to(folder).as_posix(): file.stat().st_size for file in folder.rglob("*.arrow")}
@@ -268,7 +270,10 @@ def _block_extents(boxes: Floats, order: Ints, size: int, crs: Any) -> Array:
 def _lend(
     batch: pa.RecordBatch, layer: Layer, block_of: dict[str, int], extents: Array, folder: Path, part: int
 ) -> None:
-    """Give the neighbouring blocks what is mapped on this one's sites: it holds for them too, if it is near."""
+    """Give the neighbouring blocks what is mapped on this one's sites, if it is near.
+
+    A keep-out holds for them too; infested ground may be theirs as well, and is dosed once.
+    """
     if "site" not in batch.schema.names:
         return
     own = np.array([block_of.get(str(name), -1) for name in _site_column(batch)], dtype=np.intp)
@@ -281,10 +286,11 @@ def _lend(
     row, block = row[lent], block[lent]
     table = pa.Table.from_batches([batch])
     at = table.schema.get_field_index("site")
-    table = table.set_column(at, "site", pa.nulls(len(table), table.schema.field(at).type))
+    if layer.name == "keep_out":
+        table = table.set_column(at, "site", pa.nulls(len(table), table.schema.field(at).type))
     for number in np.unique(block):
         rows = table.take(pa.array(row[block == number]))
-        place = folder / f"{number:06d}" / f"{layer.name}-{part:06d}-lent.arrow"
+        place = folder / f"{number:06d}" / f"{_LENT[layer.name]}-{part:06d}-lent.arrow"
         feather.write_feather(rows, place, compression="lz4")
 
 
@@ -336,6 +342,11 @@ def _block_layers(blocks: Blocks, number: int) -> dict[str, gpd.GeoDataFrame]:
         own = _frame(sorted((blocks.folder / f"{number:06d}").glob(f"{name}-*.arrow")), crs)
         if own is not None:
             frames[name] = own
+    lent = _frame(
+        sorted((blocks.folder / f"{number:06d}").glob(f"{BESIDE}-*.arrow")), blocks.crs["infestations"]
+    )
+    if lent is not None:
+        frames[BESIDE] = lent
     degrees = _extent(frames["infestations"])
     for name in _SHARED:
         if name not in blocks.crs:

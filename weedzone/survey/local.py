@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -14,67 +13,11 @@ import shapely
 from weedzone.base.errors import Finding, SurveyError
 from weedzone.base.names import nearest
 from weedzone.ground.frame import Ground, frame, geodetic_base
-from weedzone.ground.shapes import EMPTY, QUAD_SEGS, Array, Bools, Floats, Ints, areal, mean_width, repair
+from weedzone.ground.shapes import EMPTY, Array, Bools, Floats, Ints
+from weedzone.survey.laid import TURN, Laid, Shared, areas, clippable, with_reach
 from weedzone.survey.layers import ONE_SITE
+from weedzone.survey.overlaps import doubly_drawn
 from weedzone.survey.whereabouts import METRES_PER_DEGREE, far_off, in_degrees
-
-TURN = np.array([1.0, 0.0, 1.0, 0.0])  # the columns of a box that are longitudes
-THREAD_M = 1e-5  # a polygon no wider is a line that rounding opened
-# A polygon with as many sides has the circle's own area, so that a radius gives pi r2 and not a little less.
-_SIDES = 4 * QUAD_SEGS
-CIRCLE_SCALE = float(np.sqrt(2.0 * np.pi / (_SIDES * np.sin(2.0 * np.pi / _SIDES))))
-
-
-@dataclass(frozen=True)
-class Laid:
-    """Shapes of one layer in local metres.
-
-    Attributes
-    ----------
-    geoms : ndarray of geometry
-        Valid polygons and multipolygons (of a keep-out: possibly empty).
-    site : ndarray of int
-        Number of each shape's site.
-    row : ndarray of int
-        Row of the survey's layer that each came from.
-    outline : ndarray of geometry or None
-        Of keep-outs: what a buffer is measured from; holds lines and points, and the edges of what was
-        repaired, so that a repair never narrows a buffer.
-    """
-
-    geoms: Array
-    site: Ints
-    row: Ints
-    outline: Array | None = None
-
-    def only(self, first: int, stop: int) -> Laid:
-        """The shapes of sites `first` to `stop`, numbered from 0."""
-        mine = np.flatnonzero((self.site >= first) & (self.site < stop))
-        outline = None if self.outline is None else self.outline[mine]
-        return Laid(self.geoms[mine], self.site[mine] - first, self.row[mine], outline)
-
-
-@dataclass(frozen=True)
-class Shared:
-    """Shapes that hold for every site they come near, in longitude/latitude.
-
-    Attributes
-    ----------
-    degrees : ndarray of geometry
-    row : ndarray of int
-        Row of the survey's layer that each came from.
-    site : ndarray of int
-        The site that each belongs to, where it is laid already; -1 for none.
-    """
-
-    degrees: Array
-    row: Ints
-    site: Ints
-
-    def only(self, first: int, stop: int) -> Shared:
-        """The same shapes, with the sites `first` to `stop` numbered from 0."""
-        mine = (self.site >= first) & (self.site < stop)
-        return Shared(self.degrees, self.row, np.where(mine, self.site - first, -1))
 
 
 @dataclass(frozen=True)
@@ -91,6 +34,8 @@ class Local:
     shared_keep_out: Shared
     shared_history: Shared
     boxes_degrees: Floats
+    taken: Laid
+    takers: Array
     findings: tuple[Finding, ...]
 
     def only(self, first: int, stop: int) -> Local:
@@ -107,6 +52,7 @@ class Local:
             shared_keep_out=self.shared_keep_out.only(first, stop),
             shared_history=self.shared_history.only(first, stop),
             boxes_degrees=self.boxes_degrees[first:stop],
+            taken=self.taken.only(first, stop),
         )
 
     def alone(self, shared: Shared) -> Laid:
@@ -135,13 +81,13 @@ class Local:
         pad = np.broadcast_to(np.asarray(reach_m, dtype=float) * 1.05 + 5.0, len(shared.degrees))
         site, member, turn = self._near_pairs(shared, pad)
         used, at = np.unique(member, return_inverse=True)
-        whole = _clippable(shared.degrees[used])
+        whole = clippable(shared.degrees[used])
         boxes = self._padded(site, pad[member]) + turn[:, np.newaxis] * TURN
         clipped = shapely.intersection(whole[at.ravel()], shapely.box(*boxes.T))
         kept = ~shapely.is_empty(clipped)
         site, member = site[kept], member[kept]
         local = self.ground.to_local(clipped[kept], site)
-        laid, _ = _areas(local, site, shared.row[member], np.zeros(len(member), dtype=np.intp), layer)
+        laid, _ = areas(local, site, shared.row[member], np.zeros(len(member), dtype=np.intp), layer)
         return laid
 
     def shared_area_m2(self, row: Ints) -> Floats:
@@ -149,7 +95,7 @@ class Local:
         geod = self.ground.base.get_geod()
         assert geod is not None
         asked = np.flatnonzero(np.isin(self.shared_history.row, row))
-        shapes = shapely.orient_polygons(_clippable(self.shared_history.degrees[asked]))
+        shapes = shapely.orient_polygons(clippable(self.shared_history.degrees[asked]))
         area = {
             int(at): abs(geod.geometry_area_perimeter(shape)[0])
             for at, shape in zip(self.shared_history.row[asked], shapes, strict=True)
@@ -181,8 +127,18 @@ class Local:
         return np.column_stack([west - across, south - up, east + across, north + up])
 
 
-def lay(layers: dict[str, gpd.GeoDataFrame | None], file: str | None) -> tuple[Local, pyproj.CRS]:
+def lay(
+    layers: dict[str, gpd.GeoDataFrame | None], file: str | None, beside: gpd.GeoDataFrame | None = None
+) -> tuple[Local, pyproj.CRS]:
     """Lay checked layers (see `weedzone.survey.layers`) on the ground.
+
+    Parameters
+    ----------
+    layers : dict of str to GeoDataFrame or None
+    file : str or None
+        For messages.
+    beside : GeoDataFrame, optional
+        Infested ground of sites that are sized elsewhere, as a checked layer.
 
     Returns
     -------
@@ -217,8 +173,8 @@ def lay(layers: dict[str, gpd.GeoDataFrame | None], file: str | None) -> tuple[L
         rows = np.flatnonzero(own[name])
         local = ground.to_local(degrees[name][rows], site_of[name][rows])
         if name == "infestations":
-            local = _with_reach(local, layer["reach_m"].to_numpy()[rows])
-        laid[name], notes = _areas(local, site_of[name][rows], rows, layer["feature"].to_numpy()[rows], name)
+            local = with_reach(local, layer["reach_m"].to_numpy()[rows])
+        laid[name], notes = areas(local, site_of[name][rows], rows, layer["feature"].to_numpy()[rows], name)
         findings += notes
     shared = {}
     for name in ("keep_out", "history"):
@@ -241,9 +197,21 @@ def lay(layers: dict[str, gpd.GeoDataFrame | None], file: str | None) -> tuple[L
     for name in ("keep_out", "history"):
         if name in present:
             findings += far_off(present[name], degrees[name], site_of[name], boxes, sites, name, file)
+    drawn = (
+        degrees["infestations"],
+        sites[site_of["infestations"]],
+        present["infestations"]["reach_m"].to_numpy(),
+    )
+    away = (
+        None
+        if beside is None
+        else (in_degrees({"infestations": beside}, base, file)[0]["infestations"], beside)
+    )
+    taken, takers, notes = doubly_drawn(ground, sites, drawn, away)
+    findings += notes
     local_survey = Local(
         ground, sites, turf, infested, keep_out, laid["boundary"], laid["history"], shared["keep_out"],
-        shared["history"], boxes, tuple(findings),
+        shared["history"], boxes, taken, takers, tuple(findings),
     )  # fmt: skip
     return local_survey, crs
 
@@ -305,83 +273,6 @@ def _site_numbers(
         codes = [lone if value is None else number.get(value, -1) for value in column]
         out[layer] = np.array(codes, dtype=np.intp)
     return out, np.array(sites, dtype=object), findings
-
-
-def _with_reach(local: Array, reach_m: Floats) -> Array:
-    """Polygons as they are; points become discs of the true area, lines strips with square ends."""
-    out = local.copy()
-    dimension = shapely.get_dimensions(local)
-    for wanted, cap, scale in ((0, "round", CIRCLE_SCALE), (1, "flat", 1.0)):
-        rows = dimension == wanted
-        if rows.any():
-            out[rows] = shapely.buffer(local[rows], reach_m[rows] * scale, quad_segs=QUAD_SEGS, cap_style=cap)
-    return out
-
-
-def _areas(local: Array, site: Ints, row: Ints, feature: Any, layer: str) -> tuple[Laid, list[Finding]]:
-    """Repair the shapes of one layer, with a finding for each that changed or vanished."""
-    findings = []
-    kind = shapely.get_type_id(local)
-    keep_out = layer == "keep_out"
-    if not keep_out:
-        for at in np.flatnonzero(kind == 7):
-            lost = shapely.get_parts(local[at])
-            if (shapely.get_dimensions(lost) < 2).any():
-                message = "a collection of several kinds: only its polygons are used"
-                findings.append(Finding("warning", layer, str(feature[at]), message))
-    parts_only = _polygons(local)
-    fixed, changed, drawn = repair(parts_only)
-    found = shapely.area(fixed)
-    for at in np.flatnonzero(changed):
-        change = f"drawn {drawn[at]:.3f} m2, now {found[at]:.3f} m2"
-        message = f"its outline crosses or repeats itself: repaired, {change}"
-        findings.append(Finding("warning", layer, str(feature[at]), message))
-    vanished = shapely.is_empty(fixed) | (mean_width(fixed) < THREAD_M)
-    if keep_out:
-        outline = local.copy()
-        # The edges as drawn stay in force where a repair took a spike or a fold away.
-        for at in np.flatnonzero(changed | (vanished & (shapely.get_dimensions(local) == 2))):
-            outline[at] = shapely.geometrycollections([fixed[at], *_edges(local[at])])
-        return Laid(fixed, site, row, outline), findings
-    gone = "dropped: it has no area"
-    findings += [Finding("warning", layer, str(one), gone) for one in feature[vanished]]
-    kept = ~vanished
-    return Laid(fixed[kept], site[kept], row[kept]), findings
-
-
-def _polygons(local: Array) -> Array:
-    """Polygons of collections as multipolygons, valid or not; all else as it is, if it is areal."""
-    out = local.copy()
-    kind = shapely.get_type_id(local)
-    for at in np.flatnonzero(kind == 7):
-        parts = shapely.get_parts(local[at])
-        while (shapely.get_type_id(parts) > 3).any():
-            parts = shapely.get_parts(parts)
-        parts = parts[shapely.get_type_id(parts) == 3]
-        out[at] = shapely.multipolygons(parts) if len(parts) else EMPTY
-    return areal(out)
-
-
-def _edges(shape: Any) -> list[Any]:
-    """Rings, lines and points of one shape, each by itself."""
-    parts = shapely.get_parts(shape)
-    while (shapely.get_type_id(parts) > 3).any():
-        parts = shapely.get_parts(parts)
-    solid = shapely.get_type_id(parts) == 3
-    rings = shapely.get_rings(parts[solid])
-    return [*[shapely.linestrings(shapely.get_coordinates(ring)) for ring in rings], *parts[~solid]]
-
-
-def _clippable(degrees: Array) -> Array:
-    """Shared shapes made valid, so that they can be cut to a site's surroundings."""
-    bad = ~shapely.is_valid(degrees)
-    if not bad.any():
-        return degrees
-    out = degrees.copy()
-    for at in np.flatnonzero(bad):
-        fixed = shapely.make_valid(degrees[at], method="structure", keep_collapsed=True)
-        out[at] = shapely.geometrycollections([*shapely.get_parts(fixed), *_edges(degrees[at])])
-    return out
 
 
 def _boxes(degrees: Array, site: Ints, layer: gpd.GeoDataFrame, n_sites: int) -> Floats:

@@ -40,6 +40,9 @@ class Survey:
         CRS of the layers that state none. Nothing is assumed where it is not given.
     file : str, optional
         Named in messages.
+    beside : GeoDataFrame, optional
+        Infestations of sites that are sized elsewhere: ground that is drawn under one of them too belongs to the site
+        that comes first by name.
 
     Attributes
     ----------
@@ -64,6 +67,7 @@ class Survey:
     history: Any = None
     crs: Any = None
     file: str | None = None
+    beside: Any = None
     noticed: tuple[Finding, ...] = ()
     local: Local = field(init=False, repr=False)
 
@@ -88,7 +92,12 @@ class Survey:
                 continue
             layers[name], found = checked_layer(given, name, self.crs, self.file)
             noticed += found
-        local, crs = lay(layers, self.file)
+        beside = (
+            None
+            if self.beside is None
+            else checked_layer(self.beside, "infestations", self.crs, self.file)[0]
+        )
+        local, crs = lay(layers, self.file, beside)
         for name, layer in layers.items():
             object.__setattr__(self, name, layer)
         object.__setattr__(self, "crs", crs)

@@ -50,6 +50,7 @@ def outcomes(
     reasons: Array,
     opens: Floats,
     reach: Reach,
+    takers: Array,
 ) -> tuple[Ints, Ints, Array]:
     """Outcome, product and reason of each part: the first rule that holds, in the ledger's order.
 
@@ -69,6 +70,8 @@ def outcomes(
 
     treated = chosen >= 0
     outcome[treated], product[treated] = CODE["treated"], chosen[treated]
+    for taker in np.unique(parts.taken[parts.taken >= 0]):
+        settle(parts.taken == taker, "outside boundary", f"drawn under {takers[taker]} too, which takes it")
     settle(parts.outside, "outside boundary", "outside the site's boundary")
     settle(parts.turf < 0, "no turf", "no turf is mapped there")
     settle(parts.kept_out, "keep-out", "inside a keep-out feature")

@@ -52,7 +52,9 @@ class Parts:
     turf : ndarray of int
         Row in `turf_sets`; -1 where no turf is mapped.
     outside : ndarray of bool
-        Outside the boundary.
+        Outside the boundary, or drawn under a site before this one by name.
+    taken : ndarray of int
+        Row in the survey's `Local.takers` of the site that holds it too; -1 for none.
     kept_out : ndarray of bool
         Inside a keep-out feature.
     buffered : ndarray of bool, shape (parts, products)
@@ -71,6 +73,7 @@ class Parts:
     cover: Floats
     turf: Ints
     outside: Bools
+    taken: Ints
     kept_out: Bools
     buffered: Bools
     past: Ints
@@ -95,6 +98,7 @@ class Parts:
             cover=self.cover[rows],
             turf=self.turf[rows],
             outside=self.outside[rows],
+            taken=self.taken[rows],
             kept_out=self.kept_out[rows],
             buffered=self.buffered[rows],
             past=self.past[rows],
@@ -126,6 +130,7 @@ def split_ground(
     log = _Log(survey)
     parts = _infested(survey, len(plans), log)
     parts = _bounded(parts, survey, log)
+    parts = _taken(parts, survey, log)
     parts = _on_turf(parts, survey, log)
     named = names_both(parts, plans)
     parts = _buffers(parts, named, plans, reach, log)
@@ -233,6 +238,7 @@ def _infested(survey: Survey, n_products: int, log: _Log) -> Parts:
         cover=most[cells.members],
         turf=np.full(n, -1),
         outside=no,
+        taken=np.full(n, -1),
         kept_out=no,
         buffered=np.zeros((n, n_products), dtype=bool),
         past=np.zeros(n, dtype=np.intp),
@@ -253,6 +259,20 @@ def _bounded(parts: Parts, survey: Survey, log: _Log) -> Parts:
     limited[laid.site] = True
     parts = parts.split(made)
     return replace(parts, outside=(made.cell < 0) & limited[parts.site])
+
+
+def _taken(parts: Parts, survey: Survey, log: _Log) -> Parts:
+    """Leave to another site what is drawn under it too."""
+    laid = survey.local.taken
+    if not len(laid.geoms):
+        return parts
+    cells, row = union_overlapping(laid.geoms, laid.site)
+    made = log.cut(
+        cut(parts.geoms, parts.site, cells, laid.site[row], unsure_inside=True), parts.site, "infestations"
+    )
+    parts = parts.split(made)
+    taken = np.append(laid.row[row], -1)[made.cell]
+    return replace(parts, outside=parts.outside | (taken >= 0), taken=taken)
 
 
 def _on_turf(parts: Parts, survey: Survey, log: _Log) -> Parts:

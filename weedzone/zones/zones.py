@@ -173,7 +173,7 @@ def zone_ground(survey: Survey, reach: Reach, means: Means) -> tuple[Zoned, list
     reasons = np.where(stage == STAGE[FREE], asks[parts.site][:, np.newaxis], reasons)
 
     outcome, product, reason = outcomes(
-        parts, named, wanted, stage, given.product, plans, reasons, found.opens, reach
+        parts, named, wanted, stage, given.product, plans, reasons, found.opens, reach, survey.local.takers
     )
     _name_weaker(given, found, plans, product, reason)
     thin = worked.too_thin >= 0
