@@ -63,7 +63,7 @@ def size_block(run: Run, number: int) -> int:
 def _size_block(run: Run, frames: Layers, sites: list[str]) -> tuple[list[Sized], list[Finding]]:
     """Size the sites of a block; a keep-out that cannot be used costs those that it may reach."""
     try:
-        return [_sized(run, frames)], []
+        return [_sized(run, frames, sites)], []
     except WeedzoneError as error:
         keep_out = frames.get("keep_out")
         bad = {} if keep_out is None else _misspelt(keep_out, error) or _unusable(keep_out)
@@ -71,7 +71,7 @@ def _size_block(run: Run, frames: Layers, sites: list[str]) -> tuple[list[Sized]
         return _size_sites(run, frames, sites)
     lost = {name: message for row, message in bad.items() for name in _in_reach(run, frames, sites, row)}
     left = [name for name in sites if name not in lost]
-    rest = _of_sites({**frames, "keep_out": keep_out.drop(index=list(bad))}, left)
+    rest = {**frames, "keep_out": keep_out.drop(index=list(bad))}
     sized, findings = _size_block(run, rest, left) if left else ([], [])
     return sized, findings + [_not_sized(name, message) for name, message in lost.items()]
 
@@ -84,16 +84,11 @@ def _misspelt(keep_out: gpd.GeoDataFrame, error: WeedzoneError) -> dict[Any, str
     return dict.fromkeys(keep_out.index[kinds == error.feature], str(error))
 
 
-def _sized(run: Run, frames: Layers) -> Sized:
-    if "beside" in frames:  # what cannot be read there is of a site that is not treated
-        beside = frames["beside"].drop(index=list(_unusable(frames["beside"], "infestations")))
-        frames = (
-            {**frames, "beside": beside}
-            if len(beside)
-            else {k: v for k, v in frames.items() if k != "beside"}
-        )
+def _sized(run: Run, frames: Layers, sites: list[str]) -> Sized:
+    """Sites sized among others that are there only for the ground that is theirs."""
+    guests = tuple(name for name in _names(frames) if name not in sites)
     # A layer of which nothing is left is missed by the survey, with an error of its own.
-    survey = Survey(**{"turf": None, "infestations": None, **frames})
+    survey = Survey(**{"turf": None, "infestations": None, **frames}, guests=guests)
     return size_counted(survey, run.labels, run.rig, run.asked)
 
 
@@ -145,37 +140,54 @@ def _in_metres(layer: gpd.GeoDataFrame, metres: Any) -> Any:
 
 
 def _size_sites(run: Run, frames: Layers, sites: list[str]) -> tuple[list[Sized], list[Finding]]:
-    """Size sites together; where that fails, halves of them, down to the one at fault."""
+    """Size sites together, without those at fault; these still take what can be read of their ground."""
+    every = _names(frames)
+    lost = _at_fault(run, frames, every)
+    left = [name for name in sites if name not in lost]
+    readable = {layer: frame.drop(index=list(_unusable(frame, layer))) for layer, frame in frames.items()}
+    there = [
+        name for name in every if name not in lost or not _at_fault(run, _of_sites(readable, [name]), [name])
+    ]
+    sized = []
+    if left:
+        try:
+            sized = [_sized(run, _of_sites(readable, there), left)]
+        except WeedzoneError as error:
+            lost |= dict.fromkeys(left, str(error))
+    return sized, [_not_sized(name, lost[name]) for name in sites if name in lost]
+
+
+def _at_fault(run: Run, frames: Layers, sites: list[str]) -> dict[str, str]:
+    """Sites that cannot be sized, and why; halves are tried, down to the one at fault."""
     try:
-        return [_sized(run, frames)], []
+        _sized(run, frames, sites)
     except WeedzoneError as error:
         if len(sites) <= 1:
-            return [], [_not_sized(str(sites[0]) if sites else "", error)]
-    middle = len(sites) // 2
-    sized, findings = [], []
-    for half in (sites[:middle], sites[middle:]):
-        found, said = _size_sites(run, _of_sites(frames, half), half)
-        sized += found
-        findings += said
-    return sized, findings
+            return dict.fromkeys(sites, str(error))
+        middle = len(sites) // 2
+        halves = (sites[:middle], sites[middle:])
+        return {
+            name: what
+            for half in halves
+            for name, what in _at_fault(run, _of_sites(frames, half), half).items()
+        }
+    return {}
+
+
+def _names(frames: Layers) -> list[str]:
+    """Names of the sites under which turf or infested ground is drawn."""
+    columns = [frames[layer]["site"] for layer in ("infestations", "turf") if "site" in frames.get(layer, ())]
+    return list(dict.fromkeys(name for column in columns for name in map(_name, column) if name is not None))
 
 
 def _of_sites(frames: Layers, sites: list[str]) -> Layers:
-    """Layers of some sites; what is mapped on the others still holds wherever it comes near.
-
-    Their keep-outs are shared ones, their infested ground is beside.
-    """
+    """Layers of some sites; keep-outs of the others stay as shared ones, which hold wherever they come near."""
     part = dict(frames)
     for layer, frame in frames.items():
-        if "site" not in frame.columns or layer == "beside":
-            continue
-        names = frame["site"].map(_name, na_action=None)
-        own = names.isin(sites) | names.isna()
-        part[layer] = frame.assign(site=names.where(own, None)) if layer == "keep_out" else frame[own]
-        if layer == "infestations":
-            part["beside"] = pd.concat(
-                [*([frames["beside"]] if "beside" in frames else []), frame[~own]], ignore_index=True
-            )
+        if "site" in frame.columns:
+            names = frame["site"].map(_name, na_action=None)
+            own = names.isin(sites) | names.isna()
+            part[layer] = frame.assign(site=names.where(own, None)) if layer == "keep_out" else frame[own]
     return {layer: frame for layer, frame in part.items() if len(frame) or layer == "keep_out"}
 
 

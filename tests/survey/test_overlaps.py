@@ -11,8 +11,10 @@ import pandas as pd
 import pytest
 import shapely
 import strategies
+from pyarrow import feather
 
 import weedzone as wz
+from weedzone.survey import split
 
 X, Y, CRS = 500_000.0, 4_400_000.0, "EPSG:26915"
 SCALE = 0.9996**-2  # of areas on the middle line of a UTM zone
@@ -99,3 +101,90 @@ def test_portfolios_too_across_blocks_and_where_a_site_fails(tmp_path: Path, bad
     assert made.failed == (["lot 1"] if bad else [])
     assert area.to_dict() == pytest.approx(wanted, rel=1e-5)
     assert made.findings()["message"].str.contains("drawn under 'lot").sum() == (4 if bad else 5)
+
+
+def test_the_reason_names_the_site_that_has_it() -> None:
+    job = sized(lots(("c", (0, 0, 40, 20)), ("a", (10, 0, 20, 20)), ("b", (15, 0, 30, 20))))
+    left = job.ledger.query("outcome == 'outside boundary'").set_index(["site", "reason"])["area_m2"]
+    whole = {("b", "a"): 100, ("c", "a"): 200, ("c", "b"): 200}
+    wanted = {(site, f"drawn under {of} too, which takes it"): m2 * SCALE for (site, of), m2 in whole.items()}
+    assert left.to_dict() == pytest.approx(wanted, rel=1e-5)
+
+
+def test_wide_sites_are_laid_about_centres_of_their_own() -> None:
+    job = sized(lots(("b", (0, 0, 4000, 30)), ("a", (3000, 0, 7000, 30))))
+    assert job.survey.local.ground.block.tolist() == [1, 0]
+    area = job.ledger.query("site == 'b'").set_index("outcome")["area_m2"]
+    assert area["outside boundary"] == pytest.approx(30_000 * SCALE, rel=1e-4)
+
+
+@pytest.mark.parametrize("layer", ["turf", "infestations", "boundary"])
+def test_what_the_first_cannot_spray_the_other_may(layer: str) -> None:
+    """Both are drawn 30 m wide with 10 m in common, but a lacks turf, weeds or a right to that."""
+    layers = lots(("a", (0, 0, 30, 20)), ("b", (20, 0, 50, 20)))
+    short = layers["turf"].copy()
+    short.loc[0, "geometry"] = shapely.box(X, Y, X + 20, Y + 20)
+    layers[layer] = short if layer != "infestations" else short.assign(weed="dandelion")
+    job = sized(layers)
+    area = job.ledger.query("outcome == 'treated'").set_index("site")["area_m2"]
+    assert area.to_dict() == pytest.approx({"a": 400 * SCALE, "b": 600 * SCALE}, rel=1e-5)
+    assert not job.findings["message"].str.contains("drawn under").any()
+
+
+def test_lots_that_touch_askew_do_not_hang_on_each_other() -> None:
+    """The common edge has a vertex on one side only."""
+    layers = lots(("a", (0, 0, 1, 1)), ("b", (0, 0, 1, 1)))
+    corners = [
+        [(0, 0), (70, 11), (60, 80), (-10, 69)],
+        [(70, 11), (140, 22), (130, 91), (60, 80), (65, 45.5)],
+    ]
+    for name in ("turf", "infestations"):
+        layers[name].geometry = [shapely.Polygon(np.add(each, [X, Y])) for each in corners]
+    together = sized(layers).totals.set_index("site")["area_m2"]
+    for row, site in enumerate(("a", "b")):
+        own = {name: layers[name].iloc[[row]] for name in ("turf", "infestations")}
+        assert sized({**layers, **own}).totals["area_m2"].item() == together[site]
+
+
+def test_all_turf_is_fed_once() -> None:
+    bag = wz.feed_label("Demo Feed", "25-0-5", nitrogen="1 lb/ksqft")
+    rig = wz.read_rig(Path(__file__).parents[2] / "sample_sites" / "rigs.toml", "spreader")
+    fed = wz.whole_turf(
+        wz.Survey(**lots(("a", (0, 0, 30, 20)), ("b", (20, 0, 50, 20)))), bag, rig, on=MOST["on"]
+    )
+    assert fed.totals.set_index("site")["area_m2"].to_dict() == pytest.approx(
+        {"a": 600 * SCALE, "b": 400 * SCALE}, rel=1e-5
+    )
+
+
+@pytest.mark.parametrize("block", [1, 2, 4])
+def test_blocks_give_what_the_whole_gives(block: int, tmp_path: Path) -> None:
+    """Also where ground is a disc about a point, and of three sites."""
+    boxes = {"d": (50, 80), "c": (25, 60), "a": (0, 30), "b": (28, 52), "e": (70, 90)}
+    layers = lots(*((name, (west, 0, east, 20)) for name, (west, east) in boxes.items()))
+    layers["infestations"].loc[4, "geometry"] = shapely.Point(X + 83, Y + 10)
+    layers["infestations"]["radius_ft"] = [None, None, None, None, 20.0]
+    for name, frame in layers.items():
+        frame.to_parquet(tmp_path / f"{name}.parquet")
+    made = wz.size_portfolio(
+        tmp_path, strategies.labels(), strategies.rig(), out=tmp_path / "out", block=block, **MOST
+    )
+    whole, key = sized(layers), ["site", "outcome", "reason"]
+    left, right = (
+        each.groupby(key)["area_m2"].sum().to_dict() for each in (made.read("ledger"), whole.ledger)
+    )
+    assert left == right
+    told = [
+        sorted(each[each.str.contains("drawn")])
+        for each in (made.findings()["message"], whole.findings["message"])
+    ]
+    assert told[0] == told[1]
+    assert len(told[0]) == 6  # b and c give way to a; c and d to b; d to c; e to d
+
+
+def test_sites_with_nothing_in_common_are_read_once(tmp_path: Path) -> None:
+    for name, frame in lots(*((f"lot {at}", (31.0 * at, 0, 31.0 * at + 30, 20)) for at in range(6))).items():
+        frame.to_parquet(tmp_path / f"{name}.parquet")
+    split(tmp_path, tmp_path / "scratch", 2)
+    written = [feather.read_table(file) for file in (tmp_path / "scratch").rglob("*.arrow")]
+    assert sum(len(table) for table in written) == 12  # of turf and infestations

@@ -142,6 +142,15 @@ class Ground:
         """Geometries in degrees to metres about their site's origin."""
         return self._each_vertex(degrees, site, self._forward)
 
+    def moved(self, local: Array, site: Ints, to: Ints) -> Array:
+        """Geometries in metres about one site's origin to metres about another's."""
+        out, shift = local.copy(), self.origin_m[site] - self.origin_m[to]
+        near = self.block[site] == self.block[to]
+        rows, rest = np.flatnonzero(near), np.flatnonzero(~near)
+        out[rows] = self._each_vertex(local[rows], rows, lambda xy, row: xy + shift[row])
+        out[rest] = self.to_local(self._each_vertex(local[rest], site[rest], self._inverse), to[rest])
+        return out
+
     def to_survey(self, local: Array, site: Ints) -> Array:
         """Geometries in metres about their site's origin to the survey's CRS."""
         degrees = self._each_vertex(local, site, self._inverse)

@@ -22,18 +22,20 @@ import shapely
 from pyarrow import dataset, feather, parquet
 
 from weedzone.base.errors import SurveyError
+from weedzone.base.units import FT_PER_M
 from weedzone.ground.shapes import Array, Floats, Ints
 from weedzone.survey.files import LAYERS, SUFFIXES, layer_name
 from weedzone.survey.layers import site_name
+from weedzone.survey.overlaps import earlier_neighbours
+from weedzone.survey.whereabouts import METRES_PER_DEGREE
 
 BATCH_ROWS = 50_000
 BUFFER_BYTES = 2**20
 GEOMETRY = "geometry"
 _NEEDED = ("turf", "infestations", "keep_out")
 _SHARED = ("keep_out", "history")
-BESIDE = "beside"  # infestations of other blocks
-_LENT = {"keep_out": "keep_out", "infestations": BESIDE}
 _TURNS = (-360.0, 0.0, 360.0)  # of the globe [degrees]
+_DRAWN = ("turf", "infestations", "boundary")  # what makes ground a site's own
 NEAR_DEGREES = 0.005  # about 500 m: shapes are handed to blocks this near; exact reach comes later
 
 
@@ -202,12 +204,16 @@ def split(source: Path, folder: Path, size: int) -> Blocks:
     for number in range(len(sites)):
         (folder / f"{number:06d}").mkdir(parents=True, exist_ok=True)
     (folder / "shared").mkdir(exist_ok=True)
-    extents = _block_extents(boxes, order, size, layers["infestations"].crs)
+    corners = gpd.GeoSeries(shapely.box(*boxes.T), crs=layers["infestations"].crs).to_crs(4326).bounds
+    extents = _block_extents(corners.to_numpy()[order], size)
+    invited = _invited(names, corners.to_numpy(), block_of)
     for layer in layers.values():
         for part, batch in enumerate(layer.batches()):
             _scatter(batch, layer, block_of, folder, part)
-            if layer.name in ("keep_out", "infestations"):
+            if layer.name == "keep_out":
                 _lend(batch, layer, block_of, extents, folder, part)
+            if layer.name in _DRAWN:
+                _invite(batch, layer, invited, folder, part)
     temporary = ready.with_suffix(".new")
     sizes = {file.relative_to(folder).as_posix(): file.stat().st_size for file in folder.rglob("*.arrow")}
     temporary.write_text(json.dumps({"sites": sites, "sizes": sizes}), encoding="utf-8")
@@ -252,6 +258,7 @@ def _sites(layer: Layer) -> tuple[list[str], Floats]:
             )
         number = np.array([seen.setdefault(str(name), len(seen)) for name in names], dtype=np.intp)
         found = shapely.bounds(shapely.from_wkb(np.asarray(batch.column(GEOMETRY)), on_invalid="ignore"))
+        found += np.multiply.outer(_spread(batch, found, layer.crs), [-1.0, -1.0, 1.0, 1.0])
         grown = np.full((len(seen) - len(boxes[-1]), 4), np.nan)
         boxes = [np.concatenate([boxes[-1], grown])]
         for column, extreme in ((0, np.fmin), (1, np.fmin), (2, np.fmax), (3, np.fmax)):
@@ -259,21 +266,60 @@ def _sites(layer: Layer) -> tuple[list[str], Floats]:
     return list(seen), np.nan_to_num(boxes[-1])
 
 
-def _block_extents(boxes: Floats, order: Ints, size: int, crs: Any) -> Array:
+def _spread(batch: pa.RecordBatch, boxes: Floats, crs: Any) -> Floats:
+    """How far points and lines reach beyond their boxes, in the layer's own units; rather too far."""
+    far = np.zeros(len(boxes))
+    for name in batch.schema.names:
+        if name.strip().lower().startswith(("radius", "width")):
+            values = gpd.pd.to_numeric(batch.column(name).to_pandas(), errors="coerce").to_numpy(dtype=float)
+            scale = FT_PER_M if name.strip().lower().endswith("ft") else 1.0
+            far = np.fmax(far, np.nan_to_num(values) * 1.05 / scale)
+    if not far.any():
+        return far
+    system = pyproj.CRS.from_user_input(crs)
+    if system.is_geographic:
+        polar = np.minimum(np.nan_to_num(np.abs(boxes[:, [1, 3]]).max(axis=1)), 89.0)
+        return np.asarray(far / (METRES_PER_DEGREE * np.cos(np.radians(polar))))
+    return far / float(system.axis_info[0].unit_conversion_factor)
+
+
+def _block_extents(corners: Floats, size: int) -> Array:
     """Box about each block in longitude/latitude, with room for any buffer."""
-    corners = gpd.GeoSeries(shapely.box(*boxes[order].T), crs=crs).to_crs(4326).bounds.to_numpy()
-    starts = np.arange(0, len(order), size)
+    starts = np.arange(0, len(corners), size)
     low, high = np.minimum.reduceat(corners[:, :2], starts), np.maximum.reduceat(corners[:, 2:], starts)
     return np.asarray(shapely.box(*(low - NEAR_DEGREES).T, *(high + NEAR_DEGREES).T))
+
+
+def _invited(names: list[str], corners: Floats, block_of: dict[str, int]) -> dict[str, list[int]]:
+    """Blocks that a site is a guest of, as it may have ground that is drawn under one of theirs too."""
+    first, later = earlier_neighbours(np.array(names, dtype=object), corners)
+    out: dict[str, list[int]] = {}
+    for host, guest in sorted({(block_of[names[b]], names[a]) for a, b in zip(first, later, strict=True)}):
+        if block_of[guest] != host:
+            out.setdefault(guest, []).append(host)
+    return out
+
+
+def _invite(
+    batch: pa.RecordBatch, layer: Layer, invited: dict[str, list[int]], folder: Path, part: int
+) -> None:
+    """Write what is drawn under guests to the folders of their hosts."""
+    if not invited or "site" not in batch.schema.names:
+        return
+    rows: dict[int, list[int]] = {}
+    for row, name in enumerate(_site_column(batch)):
+        for host in invited.get(str(name), ()):
+            rows.setdefault(host, []).append(row)
+    table = pa.Table.from_batches([batch])
+    for host, mine in rows.items():
+        place = folder / f"{host:06d}" / f"guest-{layer.name}-{part:06d}.arrow"
+        feather.write_feather(table.take(pa.array(mine)), place, compression="lz4")
 
 
 def _lend(
     batch: pa.RecordBatch, layer: Layer, block_of: dict[str, int], extents: Array, folder: Path, part: int
 ) -> None:
-    """Give the neighbouring blocks what is mapped on this one's sites, if it is near.
-
-    A keep-out holds for them too; infested ground may be theirs as well, and is dosed once.
-    """
+    """Give the neighbouring blocks what is mapped on this one's sites: it holds for them too, if it is near."""
     if "site" not in batch.schema.names:
         return
     own = np.array([block_of.get(str(name), -1) for name in _site_column(batch)], dtype=np.intp)
@@ -286,11 +332,10 @@ def _lend(
     row, block = row[lent], block[lent]
     table = pa.Table.from_batches([batch])
     at = table.schema.get_field_index("site")
-    if layer.name == "keep_out":
-        table = table.set_column(at, "site", pa.nulls(len(table), table.schema.field(at).type))
+    table = table.set_column(at, "site", pa.nulls(len(table), table.schema.field(at).type))
     for number in np.unique(block):
         rows = table.take(pa.array(row[block == number]))
-        place = folder / f"{number:06d}" / f"{_LENT[layer.name]}-{part:06d}-lent.arrow"
+        place = folder / f"{number:06d}" / f"{layer.name}-{part:06d}-lent.arrow"
         feather.write_feather(rows, place, compression="lz4")
 
 
@@ -342,12 +387,15 @@ def _block_layers(blocks: Blocks, number: int) -> dict[str, gpd.GeoDataFrame]:
         own = _frame(sorted((blocks.folder / f"{number:06d}").glob(f"{name}-*.arrow")), crs)
         if own is not None:
             frames[name] = own
-    lent = _frame(
-        sorted((blocks.folder / f"{number:06d}").glob(f"{BESIDE}-*.arrow")), blocks.crs["infestations"]
-    )
-    if lent is not None:
-        frames[BESIDE] = lent
     degrees = _extent(frames["infestations"])
+    for name in _DRAWN:
+        guests = _frame(
+            sorted((blocks.folder / f"{number:06d}").glob(f"guest-{name}-*.arrow")), blocks.crs.get(name)
+        )
+        if guests is not None:
+            frames[name] = (
+                gpd.pd.concat([frames[name], guests], ignore_index=True) if name in frames else guests
+            )
     for name in _SHARED:
         if name not in blocks.crs:
             continue

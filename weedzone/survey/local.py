@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import geopandas as gpd
@@ -128,7 +128,7 @@ class Local:
 
 
 def lay(
-    layers: dict[str, gpd.GeoDataFrame | None], file: str | None, beside: gpd.GeoDataFrame | None = None
+    layers: dict[str, gpd.GeoDataFrame | None], file: str | None, guests: Collection[str] = ()
 ) -> tuple[Local, pyproj.CRS]:
     """Lay checked layers (see `weedzone.survey.layers`) on the ground.
 
@@ -137,8 +137,8 @@ def lay(
     layers : dict of str to GeoDataFrame or None
     file : str or None
         For messages.
-    beside : GeoDataFrame, optional
-        Infested ground of sites that are sized elsewhere, as a checked layer.
+    guests : collection of str, optional
+        Sites that are sized elsewhere: they are there only to take ground that is drawn under them too.
 
     Returns
     -------
@@ -155,7 +155,7 @@ def lay(
     crs = present["infestations"].crs
     base = geodetic_base(crs)
     degrees, doubts = in_degrees(present, base, file)
-    site_of, sites, findings = _site_numbers(present, file)
+    site_of, sites, findings = _site_numbers(present, file, guests)
     findings += doubts
 
     extent = [name for name in ("infestations", "turf", "boundary") if name in present]
@@ -188,7 +188,8 @@ def lay(
     assert infested is not None
     assert turf is not None
     assert keep_out is not None
-    if not len(infested.geoms):
+    n_own = sum(name not in guests for name in sites)
+    if not (infested.site < n_own).any():
         raise SurveyError(
             "no shape has an area", file=file, layer="infestations", mend="draw at least one polygon"
         )
@@ -197,23 +198,13 @@ def lay(
     for name in ("keep_out", "history"):
         if name in present:
             findings += far_off(present[name], degrees[name], site_of[name], boxes, sites, name, file)
-    drawn = (
-        degrees["infestations"],
-        sites[site_of["infestations"]],
-        present["infestations"]["reach_m"].to_numpy(),
-    )
-    away = (
-        None
-        if beside is None
-        else (in_degrees({"infestations": beside}, base, file)[0]["infestations"], beside)
-    )
-    taken, takers, notes = doubly_drawn(ground, sites, drawn, away)
+    taken, notes = doubly_drawn(ground, sites, n_own, boxes, infested, (turf, laid["boundary"]))
     findings += notes
     local_survey = Local(
         ground, sites, turf, infested, keep_out, laid["boundary"], laid["history"], shared["keep_out"],
-        shared["history"], boxes, taken, takers, tuple(findings),
+        shared["history"], boxes, taken, sites, tuple(findings),
     )  # fmt: skip
-    return local_survey, crs
+    return local_survey.only(0, n_own) if len(guests) else local_survey, crs
 
 
 def _side_by_side(
@@ -237,14 +228,14 @@ def _side_by_side(
 
 
 def _site_numbers(
-    present: dict[str, gpd.GeoDataFrame], file: str | None
+    present: dict[str, gpd.GeoDataFrame], file: str | None, guests: Collection[str]
 ) -> tuple[dict[str, Ints], Array, list[Finding]]:
     """Number of each shape's site (-1: of no one site), the sites' names, and what to say."""
     names = {name: layer["site"].to_numpy(dtype=object) for name, layer in present.items()}
     stated = list(
         dict.fromkeys(n for layer in ("infestations", "turf") for n in names[layer] if n is not None)
     )
-    sites = stated or [ONE_SITE]
+    sites = sorted(stated, key=lambda name: name in guests) or [ONE_SITE]
     number = {name: index for index, name in enumerate(sites)}
     findings: list[Finding] = []
     out = {}

@@ -40,9 +40,8 @@ class Survey:
         CRS of the layers that state none. Nothing is assumed where it is not given.
     file : str, optional
         Named in messages.
-    beside : GeoDataFrame, optional
-        Infestations of sites that are sized elsewhere: ground that is drawn under one of them too belongs to the site
-        that comes first by name.
+    guests : tuple of str
+        Sites that are sized elsewhere: they are there only to take ground that is drawn under them too.
 
     Attributes
     ----------
@@ -67,8 +66,8 @@ class Survey:
     history: Any = None
     crs: Any = None
     file: str | None = None
-    beside: Any = None
     noticed: tuple[Finding, ...] = ()
+    guests: tuple[str, ...] = ()
     local: Local = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
@@ -92,12 +91,7 @@ class Survey:
                 continue
             layers[name], found = checked_layer(given, name, self.crs, self.file)
             noticed += found
-        beside = (
-            None
-            if self.beside is None
-            else checked_layer(self.beside, "infestations", self.crs, self.file)[0]
-        )
-        local, crs = lay(layers, self.file, beside)
+        local, crs = lay(layers, self.file, self.guests)
         for name, layer in layers.items():
             object.__setattr__(self, name, layer)
         object.__setattr__(self, "crs", crs)

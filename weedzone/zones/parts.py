@@ -266,12 +266,9 @@ def _taken(parts: Parts, survey: Survey, log: _Log) -> Parts:
     laid = survey.local.taken
     if not len(laid.geoms):
         return parts
-    cells, row = union_overlapping(laid.geoms, laid.site)
-    made = log.cut(
-        cut(parts.geoms, parts.site, cells, laid.site[row], unsure_inside=True), parts.site, "infestations"
-    )
-    parts = parts.split(made)
-    taken = np.append(laid.row[row], -1)[made.cell]
+    made = cut(parts.geoms, parts.site, laid.geoms, laid.site, unsure_inside=True)
+    parts = parts.split(log.cut(made, parts.site, "infestations"))
+    taken = np.append(laid.row, -1)[made.cell]
     return replace(parts, outside=parts.outside | (taken >= 0), taken=taken)
 
 
