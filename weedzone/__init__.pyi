@@ -31,6 +31,7 @@ from .quotes import doubt as doubt
 from .quotes import quote as quote
 from .quotes import read_prices as read_prices
 from .records import Record as Record
+from .records import check_records as check_records
 from .records import correct as correct
 from .records import read_records as read_records
 from .records import record as record

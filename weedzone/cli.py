@@ -92,6 +92,12 @@ def _parser() -> argparse.ArgumentParser:
     )
     quote.add_argument("--out", type=Path, help="folder for the quote as HTML, CSV and JSON")
     quote.set_defaults(run=_quote)
+
+    record = commands.add_parser("record", help="look after a record file")
+    parts = record.add_subparsers(dest="part", required=True, metavar="WHAT")
+    chained = parts.add_parser("check", help="hold every row against the chain of digests that sheets print")
+    chained.add_argument("file", type=Path)
+    chained.set_defaults(run=_check_records)
     return parser
 
 
@@ -209,6 +215,21 @@ def _check(options: argparse.Namespace) -> int:
         unknown = unknown_names(survey, labels.values(), labels, kinds=True)
     _say(survey.summary(unknown))
     return DOUBTFUL if (survey.findings["severity"] == "error").any() else DONE
+
+
+def _check_records(options: argparse.Namespace) -> int:
+    from weedzone.records import check_records
+
+    rows, head, faults = check_records(options.file)
+    told = (
+        "not chained yet: the next record chains them"
+        if not head
+        else f"chained; digest of the last link {head}"
+    )
+    if faults:
+        told = "\n".join(["changed by another program:", *(f"  {fault}" for fault in faults)])
+    _say(f"{options.file}: {rows} rows, {told}")
+    return DOUBTFUL if faults else DONE
 
 
 def _label(options: argparse.Namespace) -> int:

@@ -16,7 +16,7 @@ import shapely
 from pyproj import CRS
 from pyproj.exceptions import CRSError as PyprojCrsError
 
-from weedzone.base.errors import CrsError
+from weedzone.base.errors import CrsError, InputError
 
 _ENVELOPE_BYTES = {0: 0, 1: 32, 2: 48, 3: 48, 4: 64}
 # The tables that every GeoPackage has (OGC 12-128r19, annex C).
@@ -87,6 +87,17 @@ def srs_of(connection: sqlite3.Connection, layer: str) -> int:
     return int(connection.execute(query, (layer,)).fetchone()[0])
 
 
+def crs_name(connection: sqlite3.Connection, layer: str) -> str:
+    """Name of the coordinate system of a layer: its code, or its definition where it has none."""
+    found = connection.execute(
+        "SELECT organization, organization_coordsys_id, definition FROM gpkg_spatial_ref_sys "
+        "JOIN gpkg_geometry_columns USING (srs_id) WHERE table_name = ?",
+        (layer,),
+    ).fetchone()
+    organization, code, definition = found or ("", "", "")
+    return f"{organization}:{code}".upper() if str(organization).upper() == "EPSG" else str(definition)
+
+
 def storable_crs(crs: Any) -> CRS:
     """Give the CRS in the plane; without one, or with one that the format cannot hold: `CrsError`."""
     if crs is None:
@@ -147,6 +158,11 @@ def blob_of(polygon: Any, srs: int) -> bytes:
     return header + bytes(shapely.to_wkb(polygon, byte_order=1, output_dimension=2))
 
 
-def shape_of(blob: bytes) -> Any:
-    """Read a geometry as any program may have written it (envelope of any kind)."""
-    return shapely.from_wkb(blob[8 + _ENVELOPE_BYTES[(blob[3] >> 1) & 0b111] :])
+def shape_of(blob: Any, feature: str, path: Path) -> Any:
+    """Read a geometry as any program may have written it (envelope of any kind); a damaged one is an `InputError`."""
+    try:
+        return shapely.from_wkb(blob[8 + _ENVELOPE_BYTES[(blob[3] >> 1) & 0b111] :])
+    except (shapely.GEOSException, KeyError, IndexError, TypeError) as fault:
+        raise InputError(
+            "the polygon is damaged", file=path, feature=feature, mend="restore a copy"
+        ) from fault

@@ -27,7 +27,7 @@ _HEAD = (
     ("Protective equipment", "ppe"), ("Re-entry", "reentry"), ("Remarks", "remarks"),
     ("Written down", "recorded_at"), ("Corrects record", "corrects"), ("Reason of the correction", "reason"),
     ("Replaced by record", "superseded_by"), ("Replaced at", "superseded_at"),
-    ("Reason of the replacement", "superseded_because"),
+    ("Reason of the replacement", "superseded_because"), ("Digest of the chain", "digest"),
 )  # fmt: skip
 _TABLE = (
     ("Site", "site"), ("Zone", "zone"), ("Product", "product"), ("Registration", "registration"),
@@ -85,7 +85,8 @@ def records_to_html(records: gpd.GeoDataFrame, path: str | Path) -> Path:
 
 
 def _sheet(name: str, rows: gpd.GeoDataFrame) -> dict[str, Any]:
-    head = rows.iloc[0]
+    head = rows.iloc[0].copy()
+    head["digest"] = rows["digest"].iloc[-1] if "digest" in rows else None
     return {
         "name": name,
         "status": head.get("status", "superseded" if _shown(head["superseded_at"]) else "current"),

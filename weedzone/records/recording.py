@@ -194,8 +194,8 @@ def record(
         # What label and rig say stands where the applicator says nothing.
         if value is not None or name not in rows:
             rows[name] = value
-    stored = recordstore.append(place, _named(rows))
-    return _record(path, stored["record"].iloc[0], stored, findings)
+    stored, notes = recordstore.append(place, _named(rows))
+    return _record(path, stored["record"].iloc[0], stored, findings + notes)
 
 
 def correct(path: str | Path, record_id: str, *, reason: str, **changes: object) -> Record:
@@ -237,13 +237,37 @@ def correct(path: str | Path, record_id: str, *, reason: str, **changes: object)
         return {"superseded_by": successor, "superseded_at": utc_now(), "superseded_because": why}
 
     change = partial(_corrected, changes=changes, why=why)
-    stored = recordstore.supersede(
+    stored, said = recordstore.supersede(
         path_given(path, "a correction", 'correct("records.gpkg", ...)'), record_id, change, stamp
     )
-    return _record(path, stored["record"].iloc[0] if len(stored) else record_id, stored, [])
+    return _record(path, stored["record"].iloc[0] if len(stored) else record_id, stored, said)
 
 
-def read_records(path: str | Path, *, current: bool = False) -> gpd.GeoDataFrame:
+def check_records(path: str | Path) -> tuple[int, str, list[str]]:
+    """Hold every row of a record file against the chain of digests.
+
+    Parameters
+    ----------
+    path : str or pathlib.Path
+
+    Returns
+    -------
+    rows : int
+        Current and superseded.
+    head : str
+        Digest of the last link, which record sheets print; empty in a file from before records were chained.
+    faults : list of str
+        What was changed, added or taken away by another program; empty where all is whole.
+
+    Raises
+    ------
+    InputError
+        No record file.
+    """
+    return recordstore.checked(path_given(path, "a record", 'check_records("records.gpkg")'))
+
+
+def read_records(path: str | Path, *, current: bool = False, check: bool = True) -> gpd.GeoDataFrame:
     """Read the records of a file, in the order in which they were written.
 
     Parameters
@@ -251,14 +275,21 @@ def read_records(path: str | Path, *, current: bool = False) -> gpd.GeoDataFrame
     path : str or pathlib.Path
     current : bool
         Leave out what a correction replaced.
+    check : bool
+        Refuse a file whose rows were changed by another program; see `check_records`.
 
     Returns
     -------
     geopandas.GeoDataFrame
         A row per record, product and polygon; ``status`` is "current", "superseded" or "withdrawn" (taken
-        back without a successor).
+        back without a successor). ``digest`` is the row's link in the chain.
+
+    Raises
+    ------
+    InputError
+        No record file, or one that was changed by another program.
     """
-    now, before = recordstore.read(path_given(path, "a record", 'read_records("records.gpkg")'))
+    now, before = recordstore.read(path_given(path, "a record", 'read_records("records.gpkg")'), check)
     now.insert(0, "status", "current")
     before.insert(0, "status", ["superseded" if by else "withdrawn" for by in before["superseded_by"]])
     if current or before.empty:

@@ -30,27 +30,23 @@ import geopandas as gpd
 import pandas as pd
 from pyproj import CRS
 
-from weedzone.base.errors import InputError
+from weedzone.base.errors import Finding, InputError
+from weedzone.records import chain
 from weedzone.records import geopackage as gpkg
-
-CURRENT, SUPERSEDED = "history", "superseded"
-NUMBERS = ("area_ft2", "area_m2")
-COLUMNS = (
-    "record", "row", "site", "zone", "product", "registration", "active", "form", "use", "turf", "weeds",
-    "date", "start", "end", "amount", "dose", "mix", "solution", "area_ft2", "area_m2",
-    "applicator", "licence", "supervisor", "supervisor_licence", "customer", "address", "billing_address",
-    "equipment", "wind", "wind_from", "temperature", "humidity", "signs_posted", "signs_removed", "permit",
-    "ppe", "reentry", "remarks", "recorded_at", "corrects", "reason",
-    "superseded_by", "superseded_at", "superseded_because",
-)  # fmt: skip
+from weedzone.records.chain import CHAIN, COLUMNS, CURRENT, NUMBERS, SUPERSEDED
 
 _BUSY_S = 60.0
 _SAME_GROUND = 0.999  # share of the larger polygon that both cover: the same ground, drawn or projected anew
 _OF_JOBS = {"zones", "eligible", "ledger"}  # layers of a written job
+# A general library keeps count of the features of layers that it wrote by two triggers.
+_COUNTS = re.compile(
+    r'CREATE TRIGGER "[^"]*" AFTER (INSERT|DELETE) ON "[^"]*" BEGIN UPDATE gpkg_ogr_contents '
+    r"SET feature_count = feature_count [+-] 1 WHERE lower\(table_name\) = lower\('[^']*'\); END"
+)
 _NOT_RECORDS = "give the path of a record file made by weedzone, or of a file that does not exist yet"
 
 
-def append(path: Path, rows: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+def append(path: Path, rows: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Finding]]:
     """Add the rows of one record, all or none, making the file if there is none.
 
     Parameters
@@ -61,13 +57,16 @@ def append(path: Path, rows: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
     Returns
     -------
-    geopandas.GeoDataFrame
-        The rows as stored.
+    rows : geopandas.GeoDataFrame
+        As stored.
+    findings : list of Finding
+        A note where the file is from before records were chained.
 
     Raises
     ------
     InputError
-        The file is not a record file, cannot be written, or holds the same application already.
+        The file is not a record file, was changed by another program, cannot be written, or holds the same
+        application already.
     CrsError
         The rows have no CRS, or one that a GeoPackage cannot hold.
     """
@@ -75,9 +74,11 @@ def append(path: Path, rows: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     _ensure(path, crs)
     with _writing(path) as connection:
         _build(connection, crs, path)
+        fresh = chain.begun(connection, path)
         rows = rows.to_crs(gpkg.crs_of(connection, CURRENT, path))
         _insert(connection, CURRENT, rows, path)
-        return _frame(connection, CURRENT, path, rows["record"].iloc[0])
+        chain.link(connection, path)
+        return _frame(connection, CURRENT, path, rows["record"].iloc[0]), fresh
 
 
 def supersede(
@@ -85,7 +86,7 @@ def supersede(
     record: str,
     change: Callable[[gpd.GeoDataFrame], gpd.GeoDataFrame],
     stamp: Callable[[gpd.GeoDataFrame], dict[str, str]],
-) -> gpd.GeoDataFrame:
+) -> tuple[gpd.GeoDataFrame, list[Finding]]:
     """Replace the rows of a record in one transaction; the old ones move to the layer ``superseded``.
 
     Parameters
@@ -100,35 +101,92 @@ def supersede(
 
     Returns
     -------
-    geopandas.GeoDataFrame
+    rows : geopandas.GeoDataFrame
         The new rows as stored.
+    findings : list of Finding
+        As of `append`.
+
+    Raises
+    ------
+    InputError
+        No such record, or one that was corrected already; a file that was changed by another program.
     """
     with _writing(path) as connection:
         _require_layers(connection, path)
+        fresh = chain.begun(connection, path)
         old = _frame(connection, CURRENT, path, record)
         if old.empty:
             raise _not_current(connection, record, path)
         new = change(old)
+        names = ", ".join(f'"{name}"' for name in (*COLUMNS, *CHAIN, "geom"))
+        move = f'INSERT INTO "{SUPERSEDED}" ({names}) SELECT {names} FROM "{CURRENT}" WHERE "record" = ? ORDER BY fid'  # noqa: S608
+        connection.execute(move, (record,))
         connection.execute(f'DELETE FROM "{CURRENT}" WHERE "record" = ?', (record,))  # noqa: S608
-        _insert(connection, SUPERSEDED, old.assign(**stamp(new)), path, guard=False)
+        told = stamp(new)
+        marks = ", ".join(f'"{name}" = ?' for name in told)
+        connection.execute(f'UPDATE "{SUPERSEDED}" SET {marks} WHERE "record" = ?', (*told.values(), record))  # noqa: S608
+        gpkg.touch(connection, SUPERSEDED, old.total_bounds.tolist())
+        chain.link(connection, path)
         _insert(connection, CURRENT, new, path)
-        return _frame(connection, CURRENT, path, new["record"].iloc[0]) if len(new) else new
+        chain.link(connection, path)
+        return (_frame(connection, CURRENT, path, new["record"].iloc[0]) if len(new) else new), fresh
 
 
-def read(path: Path) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
+def read(path: Path, check: bool = True) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
     """Read the current and the superseded rows, both of the same moment.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+    check : bool
+        Refuse a file whose rows do not fit their chain.
 
     Returns
     -------
     tuple of geopandas.GeoDataFrame
-        ``(current, superseded)``, columns `COLUMNS` and geometry.
+        ``(current, superseded)``, columns `COLUMNS`, ``digest`` (of the row's last link) and geometry.
+
+    Raises
+    ------
+    InputError
+        No record file, or one that was changed by another program.
     """
-    if not path.exists():
-        raise InputError("there is no record file here", file=path, mend="record an application first")
-    with _connection(path) as connection:
-        connection.execute("BEGIN")  # one read transaction: no correction can fall between the two layers
+    with _reading(path) as connection:
         _require_layers(connection, path)
+        if check and (said := chain.faults_of(connection, path)):
+            raise chain.changed(path, said)
         return _frame(connection, CURRENT, path), _frame(connection, SUPERSEDED, path)
+
+
+def checked(path: Path) -> tuple[int, str, list[str]]:
+    """Hold every row against the chain.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+
+    Returns
+    -------
+    rows : int
+        Current and superseded.
+    head : str
+        Digest of the last link; empty where the file has no chain yet.
+    faults : list of str
+        What does not fit.
+
+    Raises
+    ------
+    InputError
+        No record file.
+    """
+    with _reading(path) as connection:
+        _require_layers(connection, path)
+        rows = sum(
+            connection.execute(f'SELECT count(*) FROM "{layer}"').fetchone()[0]  # noqa: S608
+            for layer in (CURRENT, SUPERSEDED)
+        )
+        head = chain.head(connection)[1] if chain.is_there(connection) else ""
+        return rows, head, chain.faults_of(connection, path)
 
 
 # --- opening -----------------------------------------------------------------------------------------------
@@ -152,6 +210,20 @@ def _connection(path: Path, mode: str = "rw") -> Iterator[sqlite3.Connection]:
 
 
 @contextmanager
+def _reading(path: Path) -> Iterator[sqlite3.Connection]:
+    """One read transaction, so that no correction falls between two layers; also of a file that may not be written."""
+    if not path.exists():
+        raise InputError("there is no record file here", file=path, mend="record an application first")
+    log = path.with_name(f"{path.name}-wal")
+    # A file without a log, in a place that may not be written, is as good as one that nobody changes.
+    still = not os.access(path, os.W_OK) or not os.access(path.parent, os.W_OK)
+    still = still and not (log.exists() and log.stat().st_size)
+    with _connection(path, "ro&immutable=1" if still else "rw") as connection:
+        connection.execute("BEGIN")
+        yield connection
+
+
+@contextmanager
 def _writing(path: Path, mode: str = "rw") -> Iterator[sqlite3.Connection]:
     with _connection(path, mode) as connection:
         _has_layers(connection, path)  # looked at first: a file that is not ours is not even put in WAL mode
@@ -172,7 +244,7 @@ def _explained(fault: sqlite3.Error, path: Path) -> InputError:
         mend = "make room on the disk and record again"
     elif "not a database" in text:
         return InputError("is not a GeoPackage", file=path, mend=_NOT_RECORDS)
-    elif "malformed" in text:
+    elif "malformed" in text or "corrupt" in text or "integrity" in text:
         mend = "the file is damaged: restore a copy"
     else:
         mend = _NOT_RECORDS
@@ -210,7 +282,7 @@ def _build(connection: sqlite3.Connection, crs: CRS, path: Path) -> None:
     if not _tables(connection):
         gpkg.add_core(connection)
     srs = gpkg.srs_id(connection, crs)
-    fields = ", ".join(f'"{name}" {"DOUBLE" if name in NUMBERS else "TEXT"}' for name in COLUMNS)
+    fields = ", ".join(f'"{name}" {chain.kind_of(name)}' for name in (*COLUMNS, *CHAIN))
     for layer in (CURRENT, SUPERSEDED):
         connection.execute(
             f'CREATE TABLE "{layer}" (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, '
@@ -228,6 +300,20 @@ def _tables(connection: sqlite3.Connection) -> set[str]:
 def _has_layers(connection: sqlite3.Connection, path: Path) -> bool:
     """Whether the layers of records are there; whatever may not take them is refused."""
     tables = _tables(connection)
+    strange = [
+        (kind, name)
+        for kind, name, sql in connection.execute(
+            "SELECT type, name, sql FROM sqlite_master WHERE type IN ('trigger', 'view') AND tbl_name IN (?, ?)",
+            (CURRENT, SUPERSEDED),
+        )
+        if not _COUNTS.fullmatch(" ".join(str(sql).split()))
+    ]
+    if strange:
+        raise InputError(
+            f"has a {strange[0][0]} {strange[0][1]!r} on its records, which was not made by weedzone",
+            file=path,
+            mend="restore a copy without it",
+        )
     if tables and "gpkg_contents" not in tables:
         raise InputError("is a database but not a GeoPackage", file=path, mend=_NOT_RECORDS)
     for layer in {CURRENT, SUPERSEDED} & tables:
@@ -292,7 +378,7 @@ def _refuse_duplicate(connection: sqlite3.Connection, row: Any, polygon: Any, pa
         if (
             product.casefold() == row.product.casefold()
             and not apart
-            and _same_ground(polygon, gpkg.shape_of(blob))
+            and _same_ground(polygon, gpkg.shape_of(blob, record, path))
         ):
             raise InputError(
                 f"{row.product} on {row.date} is on this ground already, as record {record}",
@@ -317,17 +403,17 @@ def _same_ground(one: Any, other: Any) -> bool:
 def _frame(
     connection: sqlite3.Connection, layer: str, path: Path, record: str | None = None
 ) -> gpd.GeoDataFrame:
-    names = ", ".join(f'"{name}"' for name in COLUMNS)
     found = connection.execute(
-        f'SELECT {names}, "geom" FROM "{layer}" WHERE ? IS NULL OR "record" = ? ORDER BY fid',  # noqa: S608
+        f'SELECT {chain.selected(connection, layer)} FROM "{layer}" '  # noqa: S608
+        'WHERE ? IS NULL OR "record" = ? ORDER BY fid',
         (record, record),
     ).fetchall()
-    table = pd.DataFrame([row[:-1] for row in found], columns=list(COLUMNS), dtype=object)
+    n = len(COLUMNS)
+    table = pd.DataFrame([row[:n] for row in found], columns=list(COLUMNS), dtype=object)
     table = table.astype(dict.fromkeys(NUMBERS, float))
-    geometry = gpd.GeoSeries(
-        [gpkg.shape_of(row[-1]) for row in found], crs=gpkg.crs_of(connection, CURRENT, path)
-    )
-    return gpd.GeoDataFrame(table, geometry=geometry)
+    table["digest"] = pd.Series([row[n + 3] or row[n + 1] for row in found], dtype=object)
+    shapes = [gpkg.shape_of(row[-1], f"{layer} {row[1]}", path) for row in found]
+    return gpd.GeoDataFrame(table, geometry=gpd.GeoSeries(shapes, crs=gpkg.crs_of(connection, CURRENT, path)))
 
 
 def _not_current(connection: sqlite3.Connection, record: str, path: Path) -> InputError:
