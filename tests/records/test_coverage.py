@@ -580,3 +580,11 @@ def test_map_shows_each_part_and_summary_each_area():
     text = done.summary()
     assert "label" in text
     assert all(part in text for part in done.areas.part)
+
+
+def test_half_a_letter_in_a_track_is_one_clear_error(tmp_path):
+    line = '{"type": "LineString", "coordinates": [[1, 2], [1.001, 2]]}'
+    file = tmp_path / "track.geojson"
+    file.write_text(f'{{"type": "Feature", "properties": {{"time": "\\ud800"}}, "geometry": {line}}}')
+    with pytest.raises(InputError, match="not GeoJSON"):
+        read_track(file)

@@ -4,10 +4,13 @@ docs/geometry.md lists the same cases in a table.
 """
 
 import itertools
+import shutil
+import sqlite3
 import struct
 import subprocess
 import sys
 import textwrap
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +23,7 @@ from strategies import one_patch, outcome_m2
 
 import weedzone as wz
 from weedzone.survey import files as reading
+from weedzone.survey.blocks import layers_of
 from weedzone.survey.files import read_layers
 
 X, Y = 500_000.0, 2_000_000.0  # somewhere in EPSG:5070, in metres
@@ -416,3 +420,24 @@ def test_samples_read_alike_from_every_format(tmp_path: Path) -> None:
                 frame.to_file(folder / f"{name}.{suffix}")
         found = outcome_m2(strategies.job(wz.read_survey(folder)))
         assert found == pytest.approx(truth, rel=1e-5), suffix
+
+
+def test_a_view_in_place_of_a_layer_is_refused(tmp_path: Path) -> None:
+    """A query may take for ever: this one counts without an end."""
+    file = tmp_path / "survey.gpkg"
+    shutil.copy(Path(__file__).parents[2] / "sample_sites" / "alder_court" / "survey.gpkg", file)
+    endless = (
+        "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n) SELECT i AS fid, NULL AS geom FROM n"
+    )
+    with closing(sqlite3.connect(file)) as database, database:
+        database.execute(f"CREATE VIEW history AS {endless}")
+        database.execute(
+            "INSERT INTO gpkg_contents (table_name, data_type, srs_id) VALUES ('history', 'features', 4326)"
+        )
+        database.execute(
+            "INSERT INTO gpkg_geometry_columns VALUES ('history', 'geom', 'POLYGON', 4326, 0, 0)"
+        )
+    with pytest.raises(wz.SurveyError, match="layer history: the layer is a view"):
+        wz.read_survey(file)
+    with pytest.raises(wz.SurveyError, match="layer history: the layer is a view"):
+        layers_of(file)

@@ -384,7 +384,7 @@ def test_policy_tightens_labels_and_replaces_defaults(tmp_path):
         ({"temperature": ["85 degF", "50 degF"]}, "downwards"),
         ({"wind_max": 8}, "without a unit"),
         ({"wind_max": "8 gal"}, "not"),
-        ("no such file.toml", "TOML"),
+        ("no such file.toml", "no such file"),
     ],
 )
 def test_policy_refusals(policy, words):

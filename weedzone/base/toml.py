@@ -15,6 +15,7 @@ from weedzone.base.units import parse_range, to_si
 from weedzone.base.words import as_date
 
 MAX_BYTES = 2_000_000
+MAX_PARTS = 60  # of a key, and full stops before the first equals sign of a line
 
 
 def read_toml(path: str | Path, error: type[WeedzoneError] = InputError) -> dict[str, Any]:
@@ -29,7 +30,13 @@ def read_toml(path: str | Path, error: type[WeedzoneError] = InputError) -> dict
     try:
         if file.stat().st_size > MAX_BYTES:
             raise error("too large for a file of this kind", file=file, mend="name the right file")
-        return tomllib.loads(file.read_bytes().decode("utf-8"))
+        text = file.read_bytes().decode("utf-8")
+        # The parser's time grows with the square of the parts of a dotted key.
+        if any(line.partition("=")[0].count(".") > MAX_PARTS for line in text.splitlines()):
+            raise error("a key has too many parts", file=file, mend="name the right file")
+        return tomllib.loads(text)
+    except WeedzoneError:
+        raise
     except FileNotFoundError:
         raise error("there is no such file", file=file, mend="check the path") from None
     except (UnicodeDecodeError, RecursionError):
@@ -38,7 +45,7 @@ def read_toml(path: str | Path, error: type[WeedzoneError] = InputError) -> dict
         raise error(
             f"cannot be read ({problem.strerror})", file=file, mend="check the path and its rights"
         ) from None
-    except tomllib.TOMLDecodeError as problem:
+    except ValueError as problem:  # also a number of thousands of digits
         raise error(f"not valid TOML ({problem})", file=file, mend="mend the line named") from None
 
 

@@ -24,7 +24,7 @@ from pyarrow import dataset, feather, parquet
 from weedzone.base.errors import SurveyError
 from weedzone.base.units import FT_PER_M
 from weedzone.ground.shapes import Array, Floats, Ints
-from weedzone.survey.files import LAYERS, SUFFIXES, layer_name
+from weedzone.survey.files import LAYERS, SUFFIXES, layer_name, refuse_views
 from weedzone.survey.layers import site_name
 from weedzone.survey.overlaps import earlier_neighbours
 from weedzone.survey.whereabouts import METRES_PER_DEGREE
@@ -121,6 +121,7 @@ def layers_of(source: Path) -> dict[str, Layer]:
             if name is not None and (path.is_dir() or path.suffix == ".parquet"):
                 found[name] = _parquet_layer(name, path)
     else:
+        refuse_views(source)
         for inside in _inside(source):
             name = layer_name(str(inside))
             if name is not None:

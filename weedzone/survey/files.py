@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sqlite3
 import warnings
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -113,10 +115,38 @@ def _guard_xml(file: Path) -> None:
         )
 
 
+def refuse_views(file: Path) -> None:
+    """Refuse a GeoPackage of which a layer of a survey is a view: a query may take for ever.
+
+    Parameters
+    ----------
+    file : Path
+
+    Raises
+    ------
+    SurveyError
+    """
+    if file.suffix.lower() != ".gpkg":
+        return
+    try:
+        with closing(sqlite3.connect(f"{file.absolute().as_uri()}?mode=ro", uri=True)) as database:
+            views = [
+                name for (name,) in database.execute("SELECT name FROM sqlite_master WHERE type = 'view'")
+            ]
+    except sqlite3.Error:
+        return  # the reader says what is wrong with the file
+    for view in views:
+        if layer_name(view):
+            raise SurveyError(
+                "the layer is a view, not a table", file=file, layer=view, mend="save it as a layer"
+            )
+
+
 def _read(file: Path, layer: str | None, name: str) -> gpd.GeoDataFrame:
     import pyogrio
 
     _guard_xml(file)
+    refuse_views(file)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")

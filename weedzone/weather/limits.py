@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from os import PathLike
+from pathlib import Path
 from typing import Any
 
-from weedzone.base.errors import InputError, path_given
+from weedzone.base.errors import InputError
+from weedzone.base.toml import read_toml
 from weedzone.base.units import convert, parse_range, to_si
 from weedzone.kit import Label, Policy
 
@@ -206,15 +207,11 @@ def _from_policy(policy: HousePolicy) -> dict[str, float]:
         return _figures(policy.weather, None)
     if isinstance(policy, Mapping):
         return _figures(policy, None)
-    path = path_given(policy, "a policy", 'policy="policy.toml"')
-    try:
-        found = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise InputError(f"the policy is not a readable TOML file ({error})", file=path) from error
-    table = found.get("weather", found)
+    read = read_toml(Path(policy))
+    table = read.get("weather", read)
     if not isinstance(table, dict):
-        raise InputError("[weather] is not a table", file=path, field="weather")
-    return _figures(table, path.name)
+        raise InputError("[weather] is not a table", file=str(policy), field="weather")
+    return _figures(table, Path(policy).name)
 
 
 def _figures(policy: Mapping[str, Any], file: str | None) -> dict[str, float]:

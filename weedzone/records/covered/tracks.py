@@ -92,7 +92,10 @@ def geojson_rows(path: Path) -> tuple[list[Row], object]:
     """Fixes of a GeoJSON file, and its coordinate system (RFC 7946: WGS 84 unless an older file says)."""
     try:
         with path.open(encoding="utf-8-sig") as stream:
-            data = json.load(stream)
+            text = stream.read()
+        data = json.loads(text)
+        if "\\ud" in text.lower():  # half a letter, which no text may hold
+            json.dumps(data, ensure_ascii=False).encode()
         kind = data["type"]
         features = data["features"] if kind == "FeatureCollection" else [data]
         if kind not in {"FeatureCollection", "Feature"}:
