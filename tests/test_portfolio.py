@@ -175,7 +175,7 @@ def test_halves_keep_the_keep_outs_of_the_other_half(lots: dict[str, gpd.GeoData
     assert set(part["infestations"]["site"]) == {"lot 09"}
 
 
-@pytest.mark.parametrize("hurt", ["cut short", "lost", "blocks.json"])
+@pytest.mark.parametrize("hurt", ["cut short", "lost", "blocks.json", "a bit"])
 def test_damaged_scratch_files_end_in_one_clear_line(
     tmp_path: Path, lots: dict[str, gpd.GeoDataFrame], labels: dict[str, wz.Label], rig: wz.Sprayer, hurt: str
 ) -> None:
@@ -187,11 +187,36 @@ def test_damaged_scratch_files_end_in_one_clear_line(
     [file] = (sized.out / "scratch").rglob("keep_out-*.arrow")
     if hurt == "lost":
         file.unlink()
+    elif hurt == "a bit":
+        content = bytearray(file.read_bytes())
+        content[len(content) // 2] ^= 16
+        file.write_bytes(bytes(content))
     else:
         file = file if hurt == "cut short" else sized.out / "scratch" / "blocks.json"
         file.write_bytes(file.read_bytes()[:100])
     with pytest.raises(wz.WeedzoneError, match="the scratch files are damaged; remove this folder"):
         wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=28, on=DAY)
+
+
+def test_damaged_results_end_in_one_clear_line_and_half_blocks_are_cleared(
+    tmp_path: Path, lots: dict[str, gpd.GeoDataFrame], labels: dict[str, wz.Label], rig: wz.Sprayer
+) -> None:
+    source, out = as_parquet(lots, tmp_path / "source"), tmp_path / "out"
+    sized = wz.size_portfolio(source, labels, rig, out=out, block=28, on=DAY)
+    half = out / "blocks" / ".000000.999999999"
+    half.mkdir()
+    wz.size_portfolio(source, labels, rig, out=out, block=28, on=DAY)
+    assert not half.exists()
+    for table in ("zones", "totals", "findings"):
+        [file] = sized.files(table)
+        file.write_bytes(file.read_bytes()[:200])
+    for call in (lambda: sized.read("zones"), lambda: sized.read("totals"), sized.findings, sized.summary):
+        with pytest.raises(wz.InputError, match="the results of a block are damaged; remove the folder"):
+            call()
+    for content in (b"", b"[]", b"{}", b"\xff"):
+        (out / "portfolio.json").write_bytes(content)
+        with pytest.raises(wz.InputError, match="whose results these are is damaged"):
+            wz.size_portfolio(source, labels, rig, out=out, block=28, on=DAY)
 
 
 @pytest.mark.slow

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import shutil
 import sys
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ProcessPoolExecutor, as_completed
@@ -18,12 +19,15 @@ from typing import Any
 
 import geopandas as gpd
 import pandas as pd
+import pyarrow as pa
+import shapely
 
 from weedzone.base.errors import (
     InputError,
     named_options,
     path_given,
 )
+from weedzone.base.files import is_running
 from weedzone.base.units import ACRE_PER_M2, KSQFT_PER_M2
 from weedzone.base.words import DECIDES
 from weedzone.blocks import TABLES, Run, place_of, size_block
@@ -78,7 +82,9 @@ class Portfolio:
         if table not in TABLES:
             raise InputError(f"no table {table!r}", mend=f"one of {', '.join(TABLES)}")
         reader = gpd.read_parquet if table == "zones" else pd.read_parquet
-        found: pd.DataFrame = pd.concat([reader(file) for file in self.files(table)], ignore_index=True)
+        found: pd.DataFrame = pd.concat(
+            [_table(file, reader) for file in self.files(table)], ignore_index=True
+        )
         return found
 
     def files(self, table: str) -> list[Path]:
@@ -101,17 +107,18 @@ class Portfolio:
         sums += ["adjuvant_floz", "loads"]
         parts = []
         for file in self.files("totals"):
-            table = pd.read_parquet(file)
+            table = _table(file)
             grouped = table.groupby(["product", "product_unit"], sort=True)
             parts.append(grouped[sums].sum().assign(sites=grouped["site"].nunique()))
         if not parts:
             return pd.DataFrame(columns=["product", "product_unit", *sums, "sites"])
-        return pd.concat(parts).groupby(level=[0, 1]).sum().reset_index()
+        whole: pd.DataFrame = pd.concat(parts).groupby(level=[0, 1]).sum().reset_index()
+        return whole
 
     @cached_property
     def by_outcome(self) -> pd.Series[Any]:
         """Infested ground by outcome [m2]."""
-        parts = [pd.read_parquet(file).groupby("outcome")["area_m2"].sum() for file in self.files("ledger")]
+        parts = [_table(file).groupby("outcome")["area_m2"].sum() for file in self.files("ledger")]
         return (
             pd.concat(parts).groupby(level=0).sum().sort_values(ascending=False)
             if parts
@@ -122,7 +129,7 @@ class Portfolio:
     def failed(self) -> list[str]:
         """Sites that were not sized."""
         wanted = [("severity", "==", "error"), ("layer", "==", "site")]
-        tables = [pd.read_parquet(file, filters=wanted) for file in self.files("findings")]
+        tables = [_table(file, filters=wanted) for file in self.files("findings")]
         return sorted({str(name) for table in tables for name in table["feature"]})
 
     def findings(self, most: int = 200) -> pd.DataFrame:
@@ -140,7 +147,7 @@ class Portfolio:
         """
         tables = []
         for file in self.files("findings"):
-            table = pd.read_parquet(file)
+            table = _table(file)
             tables.append(table[table["severity"] != "note"].head(most))
         rows = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=["severity"])
         worst = rows["severity"].map({"error": 0, "warning": 1}).sort_values(kind="stable").index
@@ -181,6 +188,15 @@ class Portfolio:
     def __str__(self) -> str:
         """The summary."""
         return self.summary()
+
+
+def _table(file: Path, reader: Callable[..., Any] = pd.read_parquet, **more: Any) -> Any:
+    """A table of one block."""
+    try:
+        return reader(file, **more)
+    except (pa.ArrowException, shapely.GEOSException, OSError, ValueError) as problem:
+        mend = "remove the folder of this block and run again"
+        raise InputError("the results of a block are damaged", file=file, mend=mend) from problem
 
 
 def _figures(value: float) -> str:
@@ -243,6 +259,10 @@ def size_portfolio(
         raise InputError("block must be at least 1 and workers at least 0", field="block, workers")
     place.mkdir(parents=True, exist_ok=True)
     _claim(place, origin, known, rig, use, block, options)
+    for half in (place / "blocks").glob(".*.*"):  # of a process that was killed
+        owner = half.name.rpartition(".")[2]
+        if not owner.isdecimal() or not is_running(int(owner)):
+            shutil.rmtree(half, ignore_errors=True)
     blocks = split(origin, place / "scratch", block)
     run = Run(blocks, known, rig, Asked(use=use, **options), place)
     todo = [number for number in range(len(blocks)) if not place_of(place, number).is_dir()]
@@ -275,7 +295,14 @@ def _claim(
     mark = hashlib.sha256(told.encode()).hexdigest()
     file = out / "portfolio.json"
     if file.is_file():
-        if json.loads(file.read_text(encoding="utf-8")).get("mark") != mark:
+        try:
+            other = json.loads(file.read_text(encoding="utf-8"))["mark"] != mark
+        except (OSError, ValueError, KeyError, TypeError) as problem:
+            mend = "name another folder, or remove this one"
+            raise InputError(
+                "what says whose results these are is damaged", file=file, mend=mend
+            ) from problem
+        if other:
             raise InputError(
                 "the folder holds the results of another source, labels, rig or options",
                 file=out,

@@ -8,12 +8,14 @@ from pathlib import Path
 
 import pytest
 
+from weedzone.base.errors import InputError
 from weedzone.base.files import place
 
 NAMES = ("a.csv", "b.csv", "maps/c.png", "maps/new.png")
 WRITER = """
 import os, sys
 from pathlib import Path
+from weedzone.base.errors import InputError
 from weedzone.base.files import place
 
 folder, last, fails = Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3])
@@ -84,3 +86,13 @@ def test_a_running_process_is_left_alone(tmp_path: Path) -> None:
 
     place(tmp_path, write)
     assert state(tmp_path) == {"inner.txt": "inner", "outer.txt": "outer"}
+
+
+@pytest.mark.parametrize("content", [b"", b"{", b"[]", b'{"there": 3, "made": []}', b"\xff"])
+def test_a_damaged_journal_is_one_clear_line(tmp_path: Path, content: bytes) -> None:
+    beside = tmp_path / ".weedzone-999999999-x"
+    (beside / "undo").mkdir(parents=True)
+    (beside / "journal.json").write_bytes(content)
+    with pytest.raises(InputError, match="what a killed process left here is damaged"):
+        place(tmp_path, lambda new: (new / "a.txt").write_text("a"))
+    assert beside.is_dir()

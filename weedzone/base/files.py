@@ -17,6 +17,7 @@ import sys
 import tempfile
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import suppress
 from pathlib import Path
 
 import pandas as pd
@@ -120,7 +121,7 @@ def _settle(folder: Path) -> None:
     """Complete or take back what killed processes have left in a folder."""
     for beside in folder.glob(".weedzone-*-*"):
         owner = beside.name.split("-")[1]
-        if not owner.isdecimal() or _is_running(int(owner)):
+        if not owner.isdecimal() or is_running(int(owner)):
             continue
         if (beside / "undo").is_dir():
             _take_back(beside, folder)
@@ -129,7 +130,8 @@ def _settle(folder: Path) -> None:
         shutil.rmtree(beside, ignore_errors=True)
 
 
-def _is_running(process: int) -> bool:
+def is_running(process: int) -> bool:
+    """Whether a process of this number is alive on this machine."""
     if process == os.getpid():
         return True
     if sys.platform == "win32":  # a signal would end it there
@@ -157,7 +159,11 @@ def _move(beside: Path, folder: Path) -> list[Path]:
     there = {str(name): (folder / name).exists() for name in names}
     made = sorted({str(name.parent) for name in names if not (folder / name.parent).exists()})
     (beside / "journal.json").write_text(json.dumps({"there": there, "made": made}), encoding="utf-8")
+    # On the disk before the one rename that decides: a power cut leaves the old files or the new ones.
+    for path in (*(new / name for name in names), beside / "journal.json", new, beside):
+        _sync(path)
     new.replace(beside / "ready")
+    _sync(beside)
     try:
         _complete(beside, folder)
     except BaseException:
@@ -165,6 +171,16 @@ def _move(beside: Path, folder: Path) -> list[Path]:
         _take_back(beside, folder)
         raise
     return [folder / name for name in names]
+
+
+def _sync(path: Path) -> None:
+    """Have a file or folder written to the disk, where the system can."""
+    with suppress(OSError):
+        handle = os.open(path, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def _complete(beside: Path, folder: Path) -> None:
@@ -179,14 +195,19 @@ def _complete(beside: Path, folder: Path) -> None:
 
 
 def _take_back(beside: Path, folder: Path) -> None:
-    journal = json.loads((beside / "journal.json").read_text(encoding="utf-8"))
-    for name, was_there in journal["there"].items():
+    try:
+        journal = json.loads((beside / "journal.json").read_text(encoding="utf-8"))
+        there, made = dict(journal["there"]), list(journal["made"])
+    except (OSError, ValueError, KeyError, TypeError) as fault:
+        what = "what a killed process left here is damaged: files may be of two calls"
+        raise InputError(what, file=beside, mend="look at the folder's files, and remove this one") from fault
+    for name, was_there in there.items():
         kept = beside / "old" / name
         if kept.exists():
             kept.replace(folder / name)
         elif not was_there and not (beside / "undo" / name).exists():
             (folder / name).unlink(missing_ok=True)
-    for name in reversed(journal["made"]):
+    for name in reversed(made):
         if (folder / name).is_dir() and not any((folder / name).iterdir()):
             (folder / name).rmdir()
 

@@ -7,6 +7,7 @@ extent, and handed to the blocks that it comes near.
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -216,23 +217,28 @@ def split(source: Path, folder: Path, size: int) -> Blocks:
             if layer.name in _DRAWN:
                 _invite(batch, layer, invited, folder, part)
     temporary = ready.with_suffix(".new")
-    sizes = {file.relative_to(folder).as_posix(): file.stat().st_size for file in folder.rglob("*.arrow")}
-    temporary.write_text(json.dumps({"sites": sites, "sizes": sizes}), encoding="utf-8")
+    digests = {file.relative_to(folder).as_posix(): _digest(file) for file in folder.rglob("*.arrow")}
+    temporary.write_text(json.dumps({"sites": sites, "digests": digests}), encoding="utf-8")
     temporary.replace(ready)
     return Blocks(folder, sites, crs)
 
 
 def _finished(ready: Path) -> list[list[str]]:
-    """Sites of a finished split, once its files are seen to be whole: a lost one may be a keep-out's."""
+    """Sites of a finished split, once its files are seen to be as written: a lost one may be a keep-out's."""
     try:
         told = json.loads(ready.read_text(encoding="utf-8"))
         sites: list[list[str]] = told["sites"]
-        whole = all((ready.parent / name).stat().st_size == size for name, size in told["sizes"].items())
+        whole = all(_digest(ready.parent / name) == digest for name, digest in told["digests"].items())
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         whole, sites = False, []
     if not whole:
         raise damaged(ready.parent)
     return sites
+
+
+def _digest(file: Path) -> str:
+    with file.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def damaged(folder: Path) -> SurveyError:
