@@ -21,7 +21,7 @@ import shapely
 import weedzone as wz
 from weedzone import blocks as block_work
 from weedzone import portfolio as fleet
-from weedzone.survey import blocks
+from weedzone.survey import files
 from weedzone.survey.blocks import split
 
 ROOT = Path(__file__).parents[1]
@@ -268,8 +268,8 @@ def test_a_layer_in_several_files_of_other_columns(
     half = len(layer) // 2
     layer[:half].assign(cover=0.5).to_parquet(folder / "a.parquet")
     layer[half:][["geometry", "weed", "site"]].to_parquet(folder / "b.parquet")
-    monkeypatch.setattr(blocks, "BATCH_ROWS", 7)
-    found = blocks.layers_of(source)["infestations"]
+    monkeypatch.setattr(files, "BATCH_ROWS", 7)
+    found = files.layers_of(source)["infestations"]
     batches = list(found.batches(["site", "weed", "cover"]))
     assert max(batch.num_rows for batch in batches) <= 7
     rows = pa.Table.from_batches(batches).to_pandas()

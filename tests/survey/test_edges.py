@@ -221,6 +221,65 @@ def test_an_edge_that_spans_the_globe_is_refused(wkt: str, site: str | None) -> 
         wz.Survey(**lawn(-96.0, 45.0), keep_out=keep_out)
 
 
+@pytest.mark.parametrize("layer", ["keep_out", "district"])
+def test_an_edge_across_a_map_of_the_world_is_refused(layer: str, product: wz.Label, tmp_path: Path) -> None:
+    """Mercator's map ends at the antimeridian: what crosses it there runs round the globe, and not where it lies."""
+    ends = gpd.GeoSeries(gpd.points_from_xy([179.999, -179.999], [-17.0, -17.0], crs="EPSG:4326")).to_crs(
+        3857
+    )
+    shape = shapely.linestrings(shapely.get_coordinates(ends.to_numpy()))
+    if layer == "keep_out":
+        keep_out = gpd.GeoDataFrame({"site": [None], "kind": ["creek"]}, geometry=[shape], crs=3857)
+        with pytest.raises(wz.SurveyError, match="spans the globe"):
+            wz.Survey(**lawn(180.0, -17.0), keep_out=keep_out)
+        return
+    gpd.GeoDataFrame(geometry=[shape.buffer(100.0)], crs=3857).to_file(tmp_path / "d.gpkg")
+    (tmp_path / "p.toml").write_text(
+        '[[district]]\nname = "shore"\nshape = "d.gpkg"\n[district.buffers]\ncreek = "9 m"\n'
+    )
+    with pytest.raises(wz.InputError, match="spans the globe"):
+        wz.read_policy(tmp_path / "p.toml")
+
+
+@pytest.mark.parametrize("block", [1, 2])
+@pytest.mark.parametrize("west", [180.0, -180.0])
+@pytest.mark.parametrize(
+    "jump", [(), ("keep_out",), ("turf", "infestations"), ("turf", "infestations", "keep_out")]
+)
+def test_portfolios_at_the_antimeridian_give_what_they_give_elsewhere(
+    product: wz.Label, tmp_path: Path, jump: tuple[str, ...], west: float, block: int
+) -> None:
+    """Lots that overlap, some on either side and some across, beside a creek across, also where longitudes jump."""
+
+    def layers(middle: float) -> dict[str, gpd.GeoDataFrame]:
+        lawns = [lawn(middle + 4e-4 * at, -17.0) for at in (-2.5, -1.5, -0.5, 0.5, 1.5, 2.5)]
+        both = {
+            name: gpd.pd.concat([each[name] for each in lawns], ignore_index=True).assign(site=list("abcdef"))
+            for name in ("turf", "infestations")
+        }
+        creek = shapely.linestrings([(middle - 0.02, -17.0003), (middle + 0.02, -16.9997)])
+        shared = gpd.GeoDataFrame({"site": [None], "kind": ["creek"]}, geometry=[creek], crs="EPSG:4326")
+        return {**both, "keep_out": shared}
+
+    there = layers(west)
+    for name in jump:
+        there[name].geometry = shapely.transform(
+            there[name].geometry.to_numpy(),
+            lambda xy: np.column_stack([(xy[:, 0] + 180.0) % 360.0 - 180.0, xy[:, 1]]),
+        )
+    for name, frame in there.items():
+        frame.to_parquet(tmp_path / f"{name}.parquet")
+    plain = {"on": DAY, "worth": "0 ft2", "min_width": "0 ft", "min_area": "0 ft2"}
+    made = wz.size_portfolio(
+        tmp_path, {"x": product}, wz.make_rig("can", tank="4 gal"), out=tmp_path / "out", block=block, **plain
+    )
+    key = ["site", "outcome"]
+    wanted = sized(layers(150.0), product).ledger.groupby(key)["area_m2"].sum()
+    assert made.read("ledger").groupby(key)["area_m2"].sum().to_dict() == pytest.approx(
+        wanted.to_dict(), rel=1e-5
+    )
+
+
 def test_what_lies_near_a_pole_is_called_so() -> None:
     with pytest.raises(wz.CrsError, match=r"lies at 85 to 85 degrees of latitude, where no turf grows"):
         wz.Survey(**lawn(20.0, 85.0), keep_out=None)

@@ -289,9 +289,10 @@ def _district(table: Table, folder: Path) -> District:
     if (shapely.get_dimensions(shapes) < 2).any() or shapely.is_empty(shapes).any():
         table.fail("shape", f"{file} holds something that is no polygon", "draw the district as polygons")
     crs = checked_crs(read.crs, layer=name, file=str(file))
-    if crs.is_geographic and unrolled(shapely.force_2d(shapes))[1].any():
-        table.fail("shape", f"an edge of {file} spans the globe", "cut what crosses the antimeridian there")
     degrees = _in_degrees(shapely.force_2d(shapes), crs)
+    west, _, east, _ = shapely.bounds(degrees).T
+    if (crs.is_geographic and unrolled(shapely.force_2d(shapes))[1].any()) or (east - west > 180.0).any():
+        table.fail("shape", f"an edge of {file} spans the globe", "cut what crosses the antimeridian there")
     if not np.isfinite(shapely.get_coordinates(degrees)).all():
         table.fail("shape", f"the coordinates of {file} do not fit its coordinate system", "check the file")
     whole = shapely.union_all(shapely.make_valid(degrees, method="structure"))

@@ -3,7 +3,8 @@
 No rule of what may be sprayed lives here.
 """
 
-from weedzone.survey.blocks import Blocks, block_layers, layers_of, split
+from weedzone.survey.blocks import Blocks, block_layers, split
+from weedzone.survey.files import layers_of
 from weedzone.survey.laid import Laid, Shared
 from weedzone.survey.layers import checked_layer, site_name
 from weedzone.survey.local import Local

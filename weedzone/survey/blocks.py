@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,70 +16,23 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pyarrow as pa
-import pyogrio
 import pyproj
 import shapely
-from pyarrow import dataset, feather, parquet
+from pyarrow import feather
 
 from weedzone.base.errors import SurveyError
 from weedzone.base.units import FT_PER_M
+from weedzone.ground.edges import unrolled
 from weedzone.ground.shapes import Array, Floats, Ints
-from weedzone.survey.files import LAYERS, SUFFIXES, layer_name, refuse_views
+from weedzone.survey.files import GEOMETRY, Layer, layers_of
+from weedzone.survey.laid import TURN
 from weedzone.survey.layers import site_name
-from weedzone.survey.overlaps import earlier_neighbours
+from weedzone.survey.overlaps import TURNS, earlier_neighbours
 from weedzone.survey.whereabouts import METRES_PER_DEGREE
 
-BATCH_ROWS = 50_000
-BUFFER_BYTES = 2**20
-GEOMETRY = "geometry"
-_NEEDED = ("turf", "infestations", "keep_out")
 _SHARED = ("keep_out", "history")
-_TURNS = (-360.0, 0.0, 360.0)  # of the globe [degrees]
 _DRAWN = ("turf", "infestations", "boundary")  # what makes ground a site's own
 NEAR_DEGREES = 0.005  # about 500 m: shapes are handed to blocks this near; exact reach comes later
-
-
-@dataclass(frozen=True)
-class Layer:
-    """One layer of the source: where it is, its CRS and its geometry column."""
-
-    name: str
-    path: Path
-    inside: str | None
-    crs: Any
-    geometry: str
-
-    def batches(self, columns: list[str] | None = None) -> Iterator[pa.RecordBatch]:
-        """Rows as they lie in the file, shapes as WKB in the column ``geometry``."""
-        if self.inside is None:
-            keep = None if columns is None else [*columns, self.geometry]
-            for batch in _parquet_batches(self.path, keep):
-                yield self._renamed(batch)
-            return
-        with pyogrio.open_arrow(
-            self.path, layer=self.inside, columns=columns, batch_size=BATCH_ROWS, use_pyarrow=True
-        ) as (_, reader):
-            for batch in reader:
-                yield self._renamed(batch)
-
-    def _renamed(self, batch: pa.RecordBatch) -> pa.RecordBatch:
-        names = [GEOMETRY if name == self.geometry else name for name in batch.schema.names]
-        return batch.rename_columns(names)
-
-
-def _parquet_batches(path: Path, columns: list[str] | None) -> Iterator[pa.RecordBatch]:
-    """Rows of a GeoParquet file, or of a folder of them, a page at a time.
-
-    A scan of the dataset would hold whole row groups, which commonly are a million rows.
-    """
-    whole = dataset.dataset(path)
-    for file in whole.files:
-        with parquet.ParquetFile(file, buffer_size=BUFFER_BYTES, pre_buffer=False) as one:
-            if one.schema_arrow.equals(whole.schema):
-                yield from one.iter_batches(BATCH_ROWS, columns=columns, use_threads=False)
-                continue
-        alike = dataset.dataset(file, schema=whole.schema)
-        yield from alike.to_batches(batch_size=BATCH_ROWS, columns=columns)
 
 
 @dataclass(frozen=True)
@@ -105,87 +57,6 @@ class Blocks:
         return len(self.sites)
 
 
-def layers_of(source: Path) -> dict[str, Layer]:
-    """Layers of a GeoPackage, or of a folder of GeoParquet files or datasets.
-
-    Raises
-    ------
-    SurveyError
-        No such source, a layer missing, a layer without shapes or CRS.
-    """
-    if not source.exists():
-        raise SurveyError("there is no such file or folder", file=source, mend="check the path")
-    found: dict[str, Layer] = {}
-    if source.is_dir():
-        for path in sorted(source.iterdir()):
-            name = layer_name(path.stem)
-            if name is not None and (path.is_dir() or path.suffix == ".parquet"):
-                found[name] = _parquet_layer(name, path)
-    else:
-        refuse_views(source)
-        for inside in _inside(source):
-            name = layer_name(str(inside))
-            if name is not None:
-                info = pyogrio.read_info(source, layer=inside)
-                found[name] = Layer(
-                    name, source, str(inside), info["crs"], info["geometry_name"] or "wkb_geometry"
-                )
-    unread = _unread(source)
-    for name in _NEEDED:
-        if name not in found and unread:
-            raise SurveyError(
-                f"a portfolio is a GeoPackage or a folder of GeoParquet files, but here are {', '.join(unread)}",
-                file=source,
-                layer=name,
-                mend="write the layers as GeoParquet, or size the survey without --portfolio",
-            )
-        if name not in found:
-            raise SurveyError(
-                "the layer is missing", file=source, layer=name, mend=f"add it; found: {', '.join(found)}"
-            )
-    return {name: found[name] for name in LAYERS if name in found}
-
-
-def _inside(source: Path) -> list[str]:
-    """Names of the layers of a file."""
-    try:
-        return [str(name) for name in pyogrio.list_layers(source)[:, 0]]
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as problem:
-        what = f"the file cannot be read ({str(problem).replace(str(source), source.name)[:200]})"
-        raise SurveyError(
-            what, file=source, mend="give a GeoPackage, or a folder of GeoParquet files"
-        ) from None
-
-
-def _unread(source: Path) -> list[str]:
-    """Files of a folder that are named after layers, but are of a kind that is not streamed."""
-    if not source.is_dir():
-        return []
-    kinds = [suffix for suffix in SUFFIXES if suffix != ".parquet"]
-    return sorted(one.name for one in source.iterdir() if one.is_file() and one.suffix.lower() in kinds)
-
-
-def _parquet_layer(name: str, path: Path) -> Layer:
-    try:
-        schema = dataset.dataset(path).schema
-        geo = json.loads((schema.metadata or {})[b"geo"])
-        column = geo["primary_column"]
-        described = geo["columns"][column]
-    except (KeyError, ValueError, OSError, pa.ArrowInvalid) as problem:
-        raise SurveyError(
-            f"this is no GeoParquet ({type(problem).__name__})",
-            file=path,
-            layer=name,
-            mend="write it with geopandas",
-        ) from None
-    if described.get("encoding") != "WKB":
-        raise SurveyError(
-            "the shapes are not encoded as WKB", file=path, layer=name, mend="write them as WKB"
-        )
-    crs = described.get("crs", "OGC:CRS84")
-    return Layer(name, path, None, crs, column)
-
-
 def split(source: Path, folder: Path, size: int) -> Blocks:
     """Stream a source into blocks of at most `size` sites; a finished split is taken as it is.
 
@@ -206,9 +77,9 @@ def split(source: Path, folder: Path, size: int) -> Blocks:
     for number in range(len(sites)):
         (folder / f"{number:06d}").mkdir(parents=True, exist_ok=True)
     (folder / "shared").mkdir(exist_ok=True)
-    corners = gpd.GeoSeries(shapely.box(*boxes.T), crs=layers["infestations"].crs).to_crs(4326).bounds
-    extents = _block_extents(corners.to_numpy()[order], size)
-    invited = _invited(names, corners.to_numpy(), block_of)
+    corners = _in_degrees(boxes, layers["infestations"].crs)
+    extents = _block_extents(corners[order], size)
+    invited = _invited(names, corners, block_of)
     for layer in layers.values():
         for part, batch in enumerate(layer.batches()):
             _scatter(batch, layer, block_of, folder, part)
@@ -264,10 +135,15 @@ def _sites(layer: Layer) -> tuple[list[str], Floats]:
                 "the site is missing", file=layer.path, layer=layer.name, mend="write the site's name"
             )
         number = np.array([seen.setdefault(str(name), len(seen)) for name in names], dtype=np.intp)
-        found = shapely.bounds(shapely.from_wkb(np.asarray(batch.column(GEOMETRY)), on_invalid="ignore"))
+        found = _boxes(shapely.from_wkb(np.asarray(batch.column(GEOMETRY)), on_invalid="ignore"), layer.crs)
         found += np.multiply.outer(_spread(batch, found, layer.crs), [-1.0, -1.0, 1.0, 1.0])
         grown = np.full((len(seen) - len(boxes[-1]), 4), np.nan)
         boxes = [np.concatenate([boxes[-1], grown])]
+        if pyproj.CRS.from_user_input(layer.crs).is_geographic:
+            new, at = np.unique(number, return_index=True)
+            home = boxes[-1][:, 0].copy()
+            home[new] = np.where(np.isnan(home[new]), found[at, 0], home[new])
+            found = _turned(found, home[number])
         for column, extreme in ((0, np.fmin), (1, np.fmin), (2, np.fmax), (3, np.fmax)):
             extreme.at(boxes[-1][:, column], number, found[:, column])
     return list(seen), np.nan_to_num(boxes[-1])
@@ -290,9 +166,28 @@ def _spread(batch: pa.RecordBatch, boxes: Floats, crs: Any) -> Floats:
     return far / float(system.axis_info[0].unit_conversion_factor)
 
 
+def _boxes(shapes: Array, crs: Any) -> Floats:
+    """Box about each shape in the layer's own coordinates, past 180 degrees where it crosses the antimeridian."""
+    plain = pyproj.CRS.from_user_input(crs).is_geographic
+    return np.asarray(shapely.bounds(unrolled(shapes)[0] if plain else shapes))
+
+
+def _in_degrees(boxes: Floats, crs: Any) -> Floats:
+    """Boxes in a layer's coordinates as boxes in longitude/latitude."""
+    moved = gpd.GeoSeries(shapely.box(*boxes.T), crs=crs).to_crs(4326).to_numpy()
+    return np.asarray(shapely.bounds(unrolled(moved)[0]))
+
+
+def _turned(boxes: Floats, west: Floats | float) -> Floats:
+    """Boxes moved by whole turns of the globe to within half a turn of a longitude."""
+    turns = np.nan_to_num(np.round((west - boxes[:, 0]) / 360.0))
+    return np.asarray(boxes + np.multiply.outer(360.0 * turns, TURN))
+
+
 def _block_extents(corners: Floats, size: int) -> Array:
     """Box about each block in longitude/latitude, with room for any buffer."""
     starts = np.arange(0, len(corners), size)
+    corners = _turned(corners, np.repeat(corners[starts, 0], size)[: len(corners)])
     low, high = np.minimum.reduceat(corners[:, :2], starts), np.maximum.reduceat(corners[:, 2:], starts)
     return np.asarray(shapely.box(*(low - NEAR_DEGREES).T, *(high + NEAR_DEGREES).T))
 
@@ -331,9 +226,9 @@ def _lend(
         return
     own = np.array([block_of.get(str(name), -1) for name in _site_column(batch)], dtype=np.intp)
     shapes = shapely.from_wkb(np.asarray(batch.column(GEOMETRY)), on_invalid="ignore")
-    boxes = gpd.GeoSeries(shapely.box(*shapely.bounds(shapes).T), crs=layer.crs).to_crs(4326)
+    boxes = _in_degrees(_boxes(shapes, layer.crs), layer.crs)
     tree = shapely.STRtree(extents)
-    found = [tree.query(boxes.translate(turn).to_numpy()) for turn in _TURNS]
+    found = [tree.query(shapely.box(*(boxes + turn * TURN).T)) for turn in TURNS]
     row, block = np.unique(np.concatenate(found, axis=1), axis=1)
     lent = (own[row] >= 0) & (own[row] != block)
     row, block = row[lent], block[lent]
@@ -425,20 +320,23 @@ def _frame(files: list[Path], crs: Any) -> gpd.GeoDataFrame | None:
 
 def _extent(frame: gpd.GeoDataFrame) -> Any:
     """Box about a block in longitude/latitude."""
-    return shapely.box(*frame.geometry.to_crs(4326).total_bounds).buffer(NEAR_DEGREES, join_style="mitre")
+    boxes = _in_degrees(_boxes(frame.geometry.to_numpy(), frame.crs), frame.crs)
+    boxes = _turned(boxes, float(np.nanmin(boxes[:, 0])))
+    whole = [*np.nanmin(boxes[:, :2], axis=0), *np.nanmax(boxes[:, 2:], axis=0)]
+    return shapely.box(*whole).buffer(NEAR_DEGREES, join_style="mitre")
 
 
 def _near(files: list[Path], crs: Any, degrees: Any) -> gpd.GeoDataFrame | None:
     """Shapes whose boxes meet the block's, also where a whole turn of the globe lies between their longitudes."""
     box = gpd.GeoSeries([degrees.segmentize(NEAR_DEGREES)], crs=4326).to_crs(crs).total_bounds
-    turns = _TURNS if pyproj.CRS.from_user_input(crs).is_geographic else (0.0,)
+    turns = TURNS if pyproj.CRS.from_user_input(crs).is_geographic else (0.0,)
     box = np.where(np.isfinite(box), box, [-1e12, -1e12, 1e12, 1e12])  # in doubt all is near
     boxes = [shapely.box(box[0] + turn, box[1], box[2] + turn, box[3]) for turn in turns]
     kept = []
     for file in files:
         frame = _frame([file], crs)
         if frame is not None:
-            own = shapely.box(*frame.bounds.to_numpy().T)
+            own = shapely.box(*_boxes(frame.geometry.to_numpy(), crs).T)
             kept.append(frame[np.logical_or.reduce([shapely.intersects(own, each) for each in boxes])])
     found = [frame for frame in kept if len(frame)]
     return gpd.pd.concat(found, ignore_index=True) if found else None

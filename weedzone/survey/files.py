@@ -1,15 +1,21 @@
-"""Survey files: a GeoPackage of layers, or a folder of files named after the layers."""
+"""Survey files: a GeoPackage of layers, or a folder of files named after them; read whole, or in batches of rows."""
 
 from __future__ import annotations
 
+import json
 import sqlite3
 import warnings
+from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
 import pandas as pd
+import pyarrow as pa
+import pyogrio
+from pyarrow import dataset, parquet
 
 from weedzone.base.errors import Finding, SurveyError
 from weedzone.base.names import nearest, plain
@@ -19,6 +25,10 @@ SUFFIXES = (".gpkg", ".geojson", ".json", ".shp", ".kml", ".gpx", ".parquet", ".
 XML = (".kml", ".gpx")
 MAX_XML_BYTES = 64_000_000
 _GPX_LAYERS = ("waypoints", "routes", "tracks")
+BATCH_ROWS = 50_000
+BUFFER_BYTES = 2**20
+GEOMETRY = "geometry"
+_NEEDED = ("turf", "infestations", "keep_out")
 
 
 def read_layers(path: str | Path) -> tuple[dict[str, gpd.GeoDataFrame], list[Finding]]:
@@ -195,3 +205,127 @@ def _unreadable(file: Path, layer: str | None, problem: Exception) -> SurveyErro
         layer=layer,
         mend="open and save it in a GIS, or use another",
     )
+
+
+@dataclass(frozen=True)
+class Layer:
+    """One layer of the source: where it is, its CRS and its geometry column."""
+
+    name: str
+    path: Path
+    inside: str | None
+    crs: Any
+    geometry: str
+
+    def batches(self, columns: list[str] | None = None) -> Iterator[pa.RecordBatch]:
+        """Rows as they lie in the file, shapes as WKB in the column ``geometry``."""
+        if self.inside is None:
+            keep = None if columns is None else [*columns, self.geometry]
+            for batch in _parquet_batches(self.path, keep):
+                yield self._renamed(batch)
+            return
+        with pyogrio.open_arrow(
+            self.path, layer=self.inside, columns=columns, batch_size=BATCH_ROWS, use_pyarrow=True
+        ) as (_, reader):
+            for batch in reader:
+                yield self._renamed(batch)
+
+    def _renamed(self, batch: pa.RecordBatch) -> pa.RecordBatch:
+        names = [GEOMETRY if name == self.geometry else name for name in batch.schema.names]
+        return batch.rename_columns(names)
+
+
+def _parquet_batches(path: Path, columns: list[str] | None) -> Iterator[pa.RecordBatch]:
+    """Rows of a GeoParquet file, or of a folder of them, a page at a time.
+
+    A scan of the dataset would hold whole row groups, which commonly are a million rows.
+    """
+    whole = dataset.dataset(path)
+    for file in whole.files:
+        with parquet.ParquetFile(file, buffer_size=BUFFER_BYTES, pre_buffer=False) as one:
+            if one.schema_arrow.equals(whole.schema):
+                yield from one.iter_batches(BATCH_ROWS, columns=columns, use_threads=False)
+                continue
+        alike = dataset.dataset(file, schema=whole.schema)
+        yield from alike.to_batches(batch_size=BATCH_ROWS, columns=columns)
+
+
+def layers_of(source: Path) -> dict[str, Layer]:
+    """Layers of a GeoPackage, or of a folder of GeoParquet files or datasets.
+
+    Raises
+    ------
+    SurveyError
+        No such source, a layer missing, a layer without shapes or CRS.
+    """
+    if not source.exists():
+        raise SurveyError("there is no such file or folder", file=source, mend="check the path")
+    found: dict[str, Layer] = {}
+    if source.is_dir():
+        for path in sorted(source.iterdir()):
+            name = layer_name(path.stem)
+            if name is not None and (path.is_dir() or path.suffix == ".parquet"):
+                found[name] = _parquet_layer(name, path)
+    else:
+        refuse_views(source)
+        for inside in _inside(source):
+            name = layer_name(str(inside))
+            if name is not None:
+                info = pyogrio.read_info(source, layer=inside)
+                found[name] = Layer(
+                    name, source, str(inside), info["crs"], info["geometry_name"] or "wkb_geometry"
+                )
+    unread = _unread(source)
+    for name in _NEEDED:
+        if name not in found and unread:
+            raise SurveyError(
+                f"a portfolio is a GeoPackage or a folder of GeoParquet files, but here are {', '.join(unread)}",
+                file=source,
+                layer=name,
+                mend="write the layers as GeoParquet, or size the survey without --portfolio",
+            )
+        if name not in found:
+            raise SurveyError(
+                "the layer is missing", file=source, layer=name, mend=f"add it; found: {', '.join(found)}"
+            )
+    return {name: found[name] for name in LAYERS if name in found}
+
+
+def _inside(source: Path) -> list[str]:
+    """Names of the layers of a file."""
+    try:
+        return [str(name) for name in pyogrio.list_layers(source)[:, 0]]
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as problem:
+        what = f"the file cannot be read ({str(problem).replace(str(source), source.name)[:200]})"
+        raise SurveyError(
+            what, file=source, mend="give a GeoPackage, or a folder of GeoParquet files"
+        ) from None
+
+
+def _unread(source: Path) -> list[str]:
+    """Files of a folder that are named after layers, but are of a kind that is not streamed."""
+    if not source.is_dir():
+        return []
+    kinds = [suffix for suffix in SUFFIXES if suffix != ".parquet"]
+    return sorted(one.name for one in source.iterdir() if one.is_file() and one.suffix.lower() in kinds)
+
+
+def _parquet_layer(name: str, path: Path) -> Layer:
+    try:
+        schema = dataset.dataset(path).schema
+        geo = json.loads((schema.metadata or {})[b"geo"])
+        column = geo["primary_column"]
+        described = geo["columns"][column]
+    except (KeyError, ValueError, OSError, pa.ArrowInvalid) as problem:
+        raise SurveyError(
+            f"this is no GeoParquet ({type(problem).__name__})",
+            file=path,
+            layer=name,
+            mend="write it with geopandas",
+        ) from None
+    if described.get("encoding") != "WKB":
+        raise SurveyError(
+            "the shapes are not encoded as WKB", file=path, layer=name, mend="write them as WKB"
+        )
+    crs = described.get("crs", "OGC:CRS84")
+    return Layer(name, path, None, crs, column)

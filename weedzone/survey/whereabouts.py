@@ -67,6 +67,11 @@ def _drawn(layer: gpd.GeoDataFrame, shapes: Array, base: pyproj.CRS, name: str, 
         degrees = shapes.copy()
         degrees[whole] = straight(shapes[whole], layer.crs)
         degrees, bad = unrolled(to_degrees(degrees, layer.crs, base))
+        if (
+            not layer.crs.is_geographic
+        ):  # there the antimeridian may be the edge of the map, an edge across it all of it
+            west, _, east, _ = shapely.bounds(degrees).T
+            bad |= east - west > 180.0
     if bad.any():
         raise SurveyError(
             "an edge spans the globe, or a ring a pole",
