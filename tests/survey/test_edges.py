@@ -137,6 +137,20 @@ def test_a_past_application_drawn_with_long_edges_closes_the_ground_that_it_clos
     assert zones.symmetric_difference(whole.intersection(south)).area < 0.06  # 50 m of edge by a millimetre
 
 
+def test_all_turf_is_fed_as_it_was_drawn_where_the_infestations_are_in_another_system() -> None:
+    """A triangle on an edge of 5 km: straight in degrees, it holds 1,200 m2 more than straight on the map."""
+    corners = np.array([(-96.0318, 45.0), (-95.9682, 45.0), (-96.0, 45.003), (-96.0318, 45.0)])
+    layers = lawn(-96.0, 45.001)
+    layers["turf"].geometry = [shapely.polygons(corners)]
+    layers["infestations"] = layers["infestations"].to_crs(26914)
+    bag = wz.feed_label("Demo Feed", "25-0-5", nitrogen="1 lb/ksqft")
+    cart = wz.make_rig("cart", "spreader", hopper="20 lb")
+    fed = wz.whole_turf(wz.Survey(**layers, keep_out=None), bag, cart, on=DAY)
+    sides = [shapely.get_coordinates(dense(corners[side : side + 2])) for side in range(3)]
+    area, _ = pyproj.Geod(ellps="WGS84").polygon_area_perimeter(*np.concatenate(sides).T)
+    assert fed.ledger["area_m2"].sum() == pytest.approx(abs(area), rel=1e-6)
+
+
 def test_what_a_site_gets_does_not_hang_on_the_sites_beside_it(product: wz.Label) -> None:
     """The same bits alone and among others, with features of no one site between them."""
     middles = [(-96.0 + 0.0009 * at, 45.0) for at in range(4)]

@@ -17,6 +17,7 @@ import pandas as pd
 from weedzone.base.errors import Finding, InputError, LabelError
 from weedzone.base.names import chief_name
 from weedzone.base.units import KSQFT_PER_M2, LB_PER_KG, to_si
+from weedzone.ground.edges import straight
 from weedzone.kit import SINGLE_NITROGEN, YEARLY_NITROGEN, Label, Limits, Rate, analysis
 from weedzone.sizing.arguments import Asked, checked
 from weedzone.sizing.run import Sized, size
@@ -111,7 +112,8 @@ def feed_label(
 
 def whole_ground(survey: Survey, labels: Mapping[str, Label], rig: Rig, asked: Asked) -> Sized:
     """Size an application to all turf of a survey; see `fed`, which adds what to say of nitrogen."""
-    turf = survey.turf.to_crs(survey.crs)
+    drawn = straight(survey.turf.geometry.to_numpy(), survey.turf.crs)
+    turf = survey.turf.set_geometry(drawn).to_crs(survey.crs)
     everywhere = Survey(
         turf=turf,
         infestations=turf[["site", "geometry"]].assign(weed=EVERYWHERE),
