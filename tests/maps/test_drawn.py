@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations
 from pathlib import Path
 
@@ -19,8 +20,10 @@ from matplotlib.legend import Legend
 from matplotlib.offsetbox import AuxTransformBox, TextArea
 from matplotlib.patches import PathPatch
 from matplotlib.text import Text
+from strategies import file_frames, labels, rig
 
 import weedzone as wz
+from weedzone.base.words import drawable
 from weedzone.maps.label_places import Wanted, place
 from weedzone.maps.scene import scene
 from weedzone.maps.style import product_fills, untreated_fill
@@ -485,6 +488,18 @@ def test_hostile_names_are_drawn_as_plain_text(text: str, plain: str, tmp_path: 
     joined = " ".join(words(ax).split())
     assert plain in joined
     assert not any(mark in joined for mark in ("\u202e", "\x00"))
+
+
+@pytest.mark.filterwarnings("error")
+def test_letters_that_the_font_lacks_are_drawn_without_a_warning(tmp_path: Path) -> None:
+    name = "Lawn \U0001f600 \uff37\uff49\uff44\uff45 \u8349"
+    layers = {layer: frame.assign(site=name) for layer, frame in file_frames("alder_court").items()}
+    layers["keep_out"]["kind"] = [f"{kind} \U0001f3e0" for kind in layers["keep_out"]["kind"]]
+    products = {f"{key} \U0001f33f": replace(one, name=f"{key} \U0001f33f") for key, one in labels().items()}
+    done = wz.size_job(wz.Survey(**layers), products, rig(), on="2026-05-20")
+    done.plot().figure.savefig(tmp_path / "map.png")
+    done.sheet(tmp_path / "sheet.html")
+    assert drawable(name) == "Lawn \u25af Wide \u25af"
 
 
 def test_layers_may_be_of_any_kind_of_shape(lawn: wz.Job) -> None:

@@ -107,6 +107,7 @@ def test_saved_page_is_the_page_and_asks_for_nothing(lawn: wz.Job, tmp_path: Pat
     [policy] = re.findall(r'<meta http-equiv="Content-Security-Policy" content="([^"]*)">', page.html)
     assert policy.startswith("default-src 'none';")  # so that no script may ask another host for anything
     assert not re.search(r"https?:|//|\*|'self'|connect-src", policy)
+    assert not re.search(r"https?://(?!www\.w3\.org/)", page.html)
     assert page.html.index("Content-Security-Policy") < page.html.index("<script")
     assert "Follow the product label" in page.html
     lawn.explore(target, title="again")

@@ -12,6 +12,7 @@ import math
 import re
 import unicodedata
 from fractions import Fraction
+from functools import cache
 from math import ceil, floor, log10
 from typing import Any
 
@@ -323,6 +324,36 @@ def plain_line(text: object, longest: int = 400) -> str:
     )
     line = " ".join(kept.split())
     return line if len(line) <= longest else f"{line[: longest - 1]}…"
+
+
+@cache
+def _glyphs() -> frozenset[int]:
+    from matplotlib.font_manager import FontProperties, findfont, get_font
+
+    return frozenset(get_font(findfont(FontProperties())).get_charmap())
+
+
+def drawable(text: str) -> str:
+    """Text with letters that the font of pictures has: full-width ones as plain ones, others as an open box.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+    """
+    if text.isascii():
+        return text
+    known, shown = _glyphs(), []
+    for letter in text:
+        if ord(letter) in known or letter == "\n":
+            shown.append(letter)
+        elif letter not in _JOINERS and unicodedata.category(letter)[0] != "M":
+            plain = unicodedata.normalize("NFKC", letter)
+            shown.append(plain if all(ord(one) in known for one in plain) else "\u25af")
+    return "".join(shown)
 
 
 DECIDES = "The product label is the law; it, local rules and licensed practice decide."

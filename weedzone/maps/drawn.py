@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from weedzone.base.errors import InputError, refuse_unless
+from weedzone.base.words import drawable
 from weedzone.kit import Spreader
 from weedzone.maps.scene import Scene, heading, scene
 from weedzone.maps.style import short
@@ -155,7 +156,7 @@ def _set_view(ax: Axes, shown: Scene) -> None:
 
 def _head(ax: Axes, job: Sized, shown: Scene, title: str | None) -> None:
     title = heading(job, shown) if title is None else title
-    head = ax.set_title(short(title, 80), loc="left", fontsize=11.0)
+    head = ax.set_title(drawable(short(title, 80)), loc="left", fontsize=11.0)
     head.set(parse_math=False, usetex=False)
 
 

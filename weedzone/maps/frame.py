@@ -17,6 +17,7 @@ from matplotlib.patches import Patch, Polygon
 from matplotlib.transforms import IdentityTransform, ScaledTranslation
 
 from weedzone.base.units import FT2_PER_M2
+from weedzone.base.words import drawable
 from weedzone.maps.style import CAUTIONS, INK
 
 _SMALL = 7.5
@@ -85,7 +86,7 @@ def legend(
         **place,
     )
     for text, (_, words, weight) in zip(drawn.get_texts(), entries, strict=True):
-        text.set(text=words, parse_math=False, usetex=False, weight=weight)
+        text.set(text=drawable(words), parse_math=False, usetex=False, weight=weight)
     drawn.set_gid("legend")
     return drawn
 

@@ -13,6 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.text import Text
 
+from weedzone.base.words import drawable
 from weedzone.ground.shapes import Array
 from weedzone.maps.frame import figure_of
 from weedzone.maps.label_places import Wanted, place
@@ -91,7 +92,9 @@ class Labels(Artist):
         frame = (box.x0 + pad, box.y0 + pad, box.x1 - pad, box.y1 - pad)
         seen = shapely.intersection(self._pixels(self._shapes), shapely.box(*frame), grid_size=_GRID_PX)
         wanted = [
-            Wanted(shape, [_size(text, words, renderer) for words in one.texts], one.boxed is not None)
+            Wanted(
+                shape, [_size(text, drawable(words), renderer) for words in one.texts], one.boxed is not None
+            )
             for shape, one, text in zip(seen, self._wanted, self.texts, strict=True)
         ]
         found = place(wanted, frame, pad, shapely.get_parts(self._pixels(self._filled)))
@@ -102,7 +105,7 @@ class Labels(Artist):
             if spot is None:
                 continue
             x, y = back.transform((spot.x, spot.y))
-            text.set(text=one.texts[spot.text], position=(float(x), float(y)))
+            text.set(text=drawable(one.texts[spot.text]), position=(float(x), float(y)))
             if spot.anchor is not None:
                 tip_x, tip_y = back.transform(spot.anchor)
                 leader.set_data([float(x), float(tip_x)], [float(y), float(tip_y)])
@@ -117,7 +120,7 @@ class Labels(Artist):
 
 
 def _text(ax: Axes, one: Label) -> Text:
-    text = ax.text(0.0, 0.0, one.texts[0], ha="center", va="center", clip_on=True, zorder=21.0)
+    text = ax.text(0.0, 0.0, drawable(one.texts[0]), ha="center", va="center", clip_on=True, zorder=21.0)
     text.set(color=INK, gid=one.gid, parse_math=False, usetex=False, in_layout=False, **one.style)
     if one.boxed is None:
         from matplotlib.patheffects import withStroke

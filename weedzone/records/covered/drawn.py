@@ -8,6 +8,7 @@ import numpy as np
 import pyproj
 
 from weedzone.base import units
+from weedzone.base.words import drawable
 
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame
@@ -67,7 +68,13 @@ def draw(done: Coverage, ax: Axes | None) -> Axes:
     ]
     named = done.zones.to_crs(flat) if len(done.zones) <= MOST_NAMES else done.zones.iloc[:0].to_crs(flat)
     for name, spot in zip(named["zone"], named.representative_point(), strict=True):
-        ax.annotate(name, (spot.x, spot.y), ha="center", zorder=10, bbox={"facecolor": "white", "pad": 2.0})
+        ax.annotate(
+            drawable(str(name)),
+            (spot.x, spot.y),
+            ha="center",
+            zorder=10,
+            bbox={"facecolor": "white", "pad": 2.0},
+        )
     ax.set_aspect("equal")
     ax.margins(0.04)
     ax.set_xticks([])
