@@ -7,8 +7,10 @@ Extension BSE-351P). Try a new mixture in a jar first, and keep to three partner
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
@@ -38,34 +40,14 @@ class Order:
     groups: tuple[tuple[str, frozenset[str]], ...]
 
 
+_DATA = tomllib.loads((Path(__file__).parent / "orders.toml").read_text(encoding="utf-8"))
 ORDERS: Mapping[str, Order] = MappingProxyType(
     {
-        "north dakota": Order(
-            "North Dakota Weed Control Guide 2021, North Dakota State University Extension",
-            (
-                ("soluble powders and granules", frozenset({"SP", "SG", "WSP", "WSG"})),
-                ("dry powders and granules", frozenset({"WP", "WG", "WDG", "DF"})),
-                ("flowables and suspensions", frozenset({"SC", "F", "FL", "SE", "ME", "CS"})),
-                ("emulsifiables and oils", frozenset({"EC", "EW", "OD"})),
-                ("solutions and surfactants", frozenset({"SL", "S", "AS"})),
-            ),
-        ),
-        "classic": Order(
-            "the WALES order of the farm press; its first step and its last are from memory",
-            (
-                ("water conditioners", frozenset({"CONDITIONER"})),
-                (
-                    "wettable powders and granules",
-                    frozenset({"SP", "SG", "WSP", "WSG", "WP", "WG", "WDG", "DF"}),
-                ),
-                ("flowables and suspensions", frozenset({"SC", "F", "FL", "SE", "ME", "CS"})),
-                ("emulsifiables and oils", frozenset({"EC", "EW", "OD"})),
-                ("solutions and surfactants", frozenset({"SL", "S", "AS"})),
-            ),
-        ),
+        name: Order(order["source"], tuple((group, frozenset(types)) for group, types in order["groups"]))
+        for name, order in _DATA.items()
     }
 )
-"""Orders of addition by name. Suspended capsules (CS) are put with the suspensions: common practice, no source."""
+"""Orders of addition by name."""
 
 # What a thing is where nobody says its formulation. North Dakota: ammonium sulfate is a soluble powder, oils go
 # with the emulsifiables, most surfactants are solutions.

@@ -6,8 +6,10 @@ differ by place, product and licence. They remind; they do not decide.
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from types import MappingProxyType
 
 import geopandas as gpd
@@ -42,73 +44,13 @@ class Rule:
     verified: bool = True
 
 
-# Element -> what it is. The name is the column of the record, and the argument that fills it if there is one.
-ELEMENTS: Mapping[str, str] = MappingProxyType({
-    "product": "product name",
-    "registration": "registration number of the product (from its label file)",
-    "active": "common name of the active ingredient (from the label file)",
-    "amount": "total amount of product",
-    "dose": "rate",
-    "mix": "concentration, or mixing rate",
-    "solution": "total amount of mix",
-    "address": "address of the property",
-    "area_ft2": "size of the area",
-    "turf": "turf or site treated",
-    "weeds": "target weed",
-    "date": "day, month and year",
-    "start": "time of day",
-    "applicator": "who applied",
-    "licence": "licence or certificate number of the applicator, or of the supervisor",
-    "supervisor": "who supervised an applicator without a licence",
-    "supervisor_licence": "licence or certificate number of the supervisor",
-    "customer": "customer, owner or tenant",
-    "billing_address": "address of the customer (the property's own serves if it is the same)",
-    "equipment": "type of equipment",
-    "wind": "wind speed",
-    "wind_from": "direction that the wind came from",
-    "temperature": "air temperature",
-    "signs_posted": "signs posted at the access points, when",
-})  # fmt: skip
-
-RULES: tuple[Rule, ...] = (
-    Rule(
-        "7 CFR 110.3 (US, restricted-use products, certified applicators)",
-        ("product", "registration", "amount", "area_ft2", "turf", "date", "applicator", "licence"),
-        2,
-    ),
-    Rule(
-        "40 CFR 171.303(b)(7)(vi) (US, restricted-use products, commercial applicators)",
-        (
-            "customer", "billing_address", "address", "area_ft2", "turf", "date", "start", "product",
-            "registration", "amount", "applicator", "licence", "supervisor", "supervisor_licence",
-        ),
-        2,
-    ),
-    Rule(
-        "COMAR 15.05.01.12 (Maryland, all products)",
-        (
-            "applicator", "date", "turf", "weeds", "area_ft2", "address", "customer", "active",
-            "registration", "dose", "mix", "amount", "equipment", "start", "wind_from", "wind",
-        ),
-        2,
-    ),
-    Rule(
-        "4 TAC 7.143 (Texas, structural pest control)",
-        (
-            "customer", "billing_address", "address", "product", "registration", "amount", "mix", "solution",
-            "weeds", "date", "applicator", "licence", "supervisor", "supervisor_licence",
-        ),
-        2,
-    ),
-    Rule(
-        "WAC 16-228 (Washington; from memory, not verified)",
-        ("wind", "wind_from", "temperature"),
-        7,
-        verified=False,
-    ),
-    Rule("357 IAC 1-5 (Indiana, lawns: posting of signs)", ("signs_posted",), None),
-    Rule("ECL 33-1003 (New York, lawns: posting of signs)", ("signs_posted",), None),
-)  # fmt: skip
+_DATA = tomllib.loads((Path(__file__).parent / "rules.toml").read_text(encoding="utf-8"))
+ELEMENTS: Mapping[str, str] = MappingProxyType(_DATA["elements"])
+"""What each element is. Its name is the column of the record, and the argument that fills it if there is one."""
+RULES = tuple(
+    Rule(rule["citation"], tuple(rule["elements"]), rule.get("keep_years"), rule.get("verified", True))
+    for rule in _DATA["rule"]
+)
 
 # Columns that serve for an element besides its own: one address given is the customer's and the site's.
 _SERVED_BY = {"licence": ("licence", "supervisor_licence"), "billing_address": ("billing_address", "address")}
