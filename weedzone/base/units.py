@@ -33,27 +33,10 @@ from weedzone.base.unit_table import (
 )
 
 __all__ = [
-    "ACRE_PER_M2",
-    "FLOZ_PER_L",
-    "FORM_OF_UNIT",
-    "FT2_PER_M2",
-    "FT_PER_M",
-    "GAL_PER_L",
-    "KINDS",
-    "KSQFT_PER_M2",
-    "LB_PER_KG",
-    "OZ_PER_KG",
-    "PRODUCT_UNIT",
-    "UNIT_PER_SI",
-    "convert",
-    "parse",
-    "parse_range",
-    "quantity",
-    "registry",
-    "scale",
-    "show",
-    "to_si",
-]
+    "ACRE_PER_M2", "FLOZ_PER_L", "FORM_OF_UNIT", "FT2_PER_M2", "FT_PER_M", "GAL_PER_L", "KINDS", "KSQFT_PER_M2",
+    "LB_PER_KG", "OZ_PER_KG", "PRODUCT_UNIT", "UNIT_PER_SI", "convert", "parse", "parse_range", "quantity",
+    "registry", "scale", "show", "to_si",
+]  # fmt: skip
 
 PRODUCT_UNIT = {"liquid": ("fl oz", FLOZ_PER_L), "dry": ("oz", OZ_PER_KG), "granule": ("lb", LB_PER_KG)}
 """Unit in which tables give a product of each form, and how many of it go into one SI unit (L or kg)."""

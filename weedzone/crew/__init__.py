@@ -11,14 +11,5 @@ from weedzone.crew.shopping import shopping_list
 from weedzone.crew.work_order import by_zone, load_plan, poured
 
 __all__ = [
-    "areas",
-    "by_zone",
-    "check",
-    "load_plan",
-    "mixes",
-    "poured",
-    "sheet",
-    "shopping_list",
-    "summary",
-    "write",
-]
+    "areas", "by_zone", "check", "load_plan", "mixes", "poured", "sheet", "shopping_list", "summary", "write",
+]  # fmt: skip

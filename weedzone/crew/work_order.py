@@ -151,12 +151,6 @@ def load_plan(sized: Sized, may_follow: Iterable[tuple[str, str]] = ()) -> pd.Da
     return _made_up(out, start, sized).assign(before=before)
 
 
-def rig_changes(plan: pd.DataFrame) -> int:
-    """How often a `load_plan` changes the rig over from one product to another."""
-    names = plan["product"].to_numpy(dtype=object)
-    return int((names[1:] != names[:-1]).sum())
-
-
 def _pairs(may_follow: Iterable[tuple[str, str]]) -> set[tuple[str, str]]:
     found = set()
     for one in may_follow:

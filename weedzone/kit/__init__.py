@@ -25,27 +25,7 @@ from weedzone.kit.rig import Extra, Rig, Sprayer, Spreader
 from weedzone.kit.rig_file import make_rig, read_rig
 
 __all__ = [
-    "RATINGS",
-    "SINGLE_NITROGEN",
-    "SLACK",
-    "USES",
-    "YEARLY_NITROGEN",
-    "YEAR_DAYS",
-    "Analysis",
-    "Extra",
-    "Label",
-    "Limits",
-    "Policy",
-    "Rate",
-    "Rig",
-    "Sprayer",
-    "Spreader",
-    "analysis",
-    "check_label",
-    "doubts",
-    "make_rig",
-    "most_per_application",
-    "read_labels",
-    "read_policy",
-    "read_rig",
-]
+    "RATINGS", "SINGLE_NITROGEN", "SLACK", "USES", "YEARLY_NITROGEN", "YEAR_DAYS", "Analysis", "Extra", "Label",
+    "Limits", "Policy", "Rate", "Rig", "Sprayer", "Spreader", "analysis", "check_label", "doubts", "make_rig",
+    "most_per_application", "read_labels", "read_policy", "read_rig",
+]  # fmt: skip

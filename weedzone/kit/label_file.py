@@ -16,20 +16,9 @@ from weedzone.base.toml import Table, read_toml
 from weedzone.kit.label import FORMS, RATINGS, USES, Active, Adjuvant, Label, Limits, Rate, Weather, widest
 
 __all__ = [
-    "FORMS",
-    "RATINGS",
-    "USES",
-    "Active",
-    "Adjuvant",
-    "Label",
-    "Limits",
-    "Rate",
-    "Weather",
-    "distances_by_use",
-    "read_label",
-    "read_labels",
-    "widest",
-]
+    "FORMS", "RATINGS", "USES", "Active", "Adjuvant", "Label", "Limits", "Rate", "Weather", "distances_by_use",
+    "read_label", "read_labels", "widest",
+]  # fmt: skip
 
 _KEYS = [
     "name",

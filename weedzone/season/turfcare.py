@@ -25,26 +25,10 @@ from weedzone.kit.calibration import Measure, amounts, listed, read_si, usable
 from weedzone.season.feeding import FEEDING_DAYS, Feeding, Supply, feed, feeding_plan, nitrogen_rate, overseed
 
 __all__ = [
-    "FEEDING_DAYS",
-    "REPAIR_BELOW",
-    "SINGLE_NITROGEN",
-    "WEEKLY_DEPTH",
-    "YEARLY_NITROGEN",
-    "Analysis",
-    "CatchCans",
-    "Feeding",
-    "Supply",
-    "Watering",
-    "analysis",
-    "catch_cans",
-    "feed",
-    "feeding_plan",
-    "nitrogen_rate",
-    "overseed",
-    "precipitation_rate",
-    "run_multiplier",
-    "water",
-]
+    "FEEDING_DAYS", "REPAIR_BELOW", "SINGLE_NITROGEN", "WEEKLY_DEPTH", "YEARLY_NITROGEN", "Analysis", "CatchCans",
+    "Feeding", "Supply", "Watering", "analysis", "catch_cans", "feed", "feeding_plan", "nitrogen_rate", "overseed",
+    "precipitation_rate", "run_multiplier", "water",
+]  # fmt: skip
 
 WEEKLY_DEPTH = "1 in"
 """Water a week, rain included: the common rule (common practice, no source)."""

@@ -12,16 +12,6 @@ from weedzone.survey.places import place_texts
 from weedzone.survey.survey import Survey, read_survey
 
 __all__ = [
-    "Blocks",
-    "Laid",
-    "Local",
-    "Shared",
-    "Survey",
-    "block_layers",
-    "checked_layer",
-    "layers_of",
-    "place_texts",
-    "read_survey",
-    "site_name",
-    "split",
-]
+    "Blocks", "Laid", "Local", "Shared", "Survey", "block_layers", "checked_layer", "layers_of", "place_texts",
+    "read_survey", "site_name", "split",
+]  # fmt: skip

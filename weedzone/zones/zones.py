@@ -32,13 +32,8 @@ from weedzone.zones.pieces import dissolve, give_workable, zone_numbers
 from weedzone.zones.reach import Reach
 
 __all__ = [
-    "OUTCOMES",
-    "Rules",
-    "Treatments",
-    "Zoned",
-    "dissolve",
-    "zone_ground",
-]
+    "OUTCOMES", "Rules", "Treatments", "Zoned", "dissolve", "zone_ground",
+]  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -35,28 +35,7 @@ from weedzone.kit.calibration.sprayers import (
 from weedzone.kit.calibration.spreaders import Swath, spreader_pan, spreader_plot, swath
 
 __all__ = [
-    "METHODS",
-    "SEASON_DAYS",
-    "WORN",
-    "Calibration",
-    "Measure",
-    "Method",
-    "Swath",
-    "amounts",
-    "catch",
-    "course",
-    "explain",
-    "flow",
-    "listed",
-    "nozzle",
-    "nozzles",
-    "ounces",
-    "pace",
-    "plot",
-    "read_si",
-    "speed",
-    "spreader_pan",
-    "spreader_plot",
-    "swath",
-    "usable",
-]
+    "METHODS", "SEASON_DAYS", "WORN", "Calibration", "Measure", "Method", "Swath", "amounts", "catch", "course",
+    "explain", "flow", "listed", "nozzle", "nozzles", "ounces", "pace", "plot", "read_si", "speed", "spreader_pan",
+    "spreader_plot", "swath", "usable",
+]  # fmt: skip
