@@ -188,3 +188,24 @@ def test_sites_with_nothing_in_common_are_read_once(tmp_path: Path) -> None:
     split(tmp_path, tmp_path / "scratch", 2)
     written = [feather.read_table(file) for file in (tmp_path / "scratch").rglob("*.arrow")]
     assert sum(len(table) for table in written) == 12  # of turf and infestations
+
+
+@pytest.mark.parametrize("owner", ["a", "b"])
+@pytest.mark.parametrize("block", [None, 1, 2])
+def test_what_was_done_there_counts_whoever_did_it(owner: str, block: int | None, tmp_path: Path) -> None:
+    """A year's worth of an unknown product on the ground that a takes closes it, also where b has the record."""
+    layers = lots(("a", (0, 0, 30, 20)), ("b", (20, 0, 50, 20)))
+    layers["history"] = gpd.GeoDataFrame(
+        {"site": [owner], "product": ["Demo Gone"], "date": ["2026-05-15"], "dose": ["1 fl oz/ksqft"]},
+        geometry=[shapely.box(X + 20, Y, X + 30, Y + 20)], crs=CRS,
+    )  # fmt: skip
+    if block is None:
+        ledger = sized(layers).ledger
+    else:
+        for name, frame in layers.items():
+            frame.to_parquet(tmp_path / f"{name}.parquet")
+        ledger = wz.size_portfolio(
+            tmp_path, strategies.labels(), strategies.rig(), out=tmp_path / "out", block=block, **MOST
+        ).read("ledger")
+    area = ledger.query("outcome == 'treated'").groupby("site")["area_m2"].sum()
+    assert area.to_dict() == pytest.approx({"a": 400 * SCALE, "b": 400 * SCALE}, rel=1e-5)

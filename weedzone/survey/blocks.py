@@ -31,7 +31,12 @@ from weedzone.survey.overlaps import TURNS, earlier_neighbours
 from weedzone.survey.whereabouts import METRES_PER_DEGREE
 
 _SHARED = ("keep_out", "history")
-_DRAWN = ("turf", "infestations", "boundary")  # what makes ground a site's own
+_DRAWN = (
+    "turf",
+    "infestations",
+    "boundary",
+    "history",
+)  # what makes ground a site's own, and what was done there
 NEAR_DEGREES = 0.005  # about 500 m: shapes are handed to blocks this near; exact reach comes later
 
 
@@ -193,10 +198,11 @@ def _block_extents(corners: Floats, size: int) -> Array:
 
 
 def _invited(names: list[str], corners: Floats, block_of: dict[str, int]) -> dict[str, list[int]]:
-    """Blocks that a site is a guest of, as it may have ground that is drawn under one of theirs too."""
+    """Blocks that a site is a guest of, as some ground may be drawn under it and under one of theirs."""
     first, later = earlier_neighbours(np.array(names, dtype=object), corners)
     out: dict[str, list[int]] = {}
-    for host, guest in sorted({(block_of[names[b]], names[a]) for a, b in zip(first, later, strict=True)}):
+    both = zip([*first, *later], [*later, *first], strict=True)
+    for host, guest in sorted({(block_of[names[b]], names[a]) for a, b in both}):
         if block_of[guest] != host:
             out.setdefault(guest, []).append(host)
     return out

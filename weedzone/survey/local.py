@@ -16,7 +16,7 @@ from weedzone.ground.frame import Ground, frame, geodetic_base
 from weedzone.ground.shapes import EMPTY, Array, Bools, Floats, Ints
 from weedzone.survey.laid import TURN, Laid, Shared, areas, clippable, with_reach
 from weedzone.survey.layers import ONE_SITE
-from weedzone.survey.overlaps import doubly_drawn
+from weedzone.survey.overlaps import doubly_drawn, with_past
 from weedzone.survey.whereabouts import METRES_PER_DEGREE, far_off, in_degrees
 
 
@@ -199,9 +199,10 @@ def lay(
         if name in present:
             findings += far_off(present[name], degrees[name], site_of[name], boxes, sites, name, file)
     taken, notes = doubly_drawn(ground, sites, n_own, boxes, infested, (turf, laid["boundary"]))
+    past = laid["history"] and with_past(laid["history"], taken, ground)
     findings += notes
     local_survey = Local(
-        ground, sites, turf, infested, keep_out, laid["boundary"], laid["history"], shared["keep_out"],
+        ground, sites, turf, infested, keep_out, laid["boundary"], past, shared["keep_out"],
         shared["history"], boxes, taken, sites, tuple(findings),
     )  # fmt: skip
     return local_survey.only(0, n_own) if len(guests) else local_survey, crs

@@ -33,7 +33,7 @@ def doubly_drawn(
     ground : Ground
     sites : ndarray of str
     n_own : int
-        Sites that may have to give way; those behind them are sized elsewhere.
+        Sites of which it is said what they leave; those behind them are sized elsewhere.
     boxes_degrees : ndarray of float, shape (sites, 4)
         Extent of each site's infested ground; NaN where it has none.
     infested : Laid
@@ -49,7 +49,6 @@ def doubly_drawn(
     nothing = np.empty(0, dtype=np.intp)
     none = Laid(np.empty(0, dtype=object), nothing, nothing)
     first, later = earlier_neighbours(sites, boxes_degrees)
-    first, later = first[later < n_own], later[later < n_own]
     row, pair = _rows_of(infested.site, first)
     moved = ground.moved(infested.geoms[row], first[pair], later[pair])
     other, other_pair = _rows_of(infested.site, later)
@@ -72,7 +71,32 @@ def doubly_drawn(
     cells = arrange(geoms[wide], later[of[wide]], np.argsort(order)[first[of[wide]]])
     taker = order[np.array([members[0] for members in cells.sets])[cells.members]]
     taken = Laid(cells.geoms, cells.group, taker)
-    return taken, _said(sites, taken)
+    return taken, _said(sites, taken.only(0, n_own))
+
+
+def with_past(history: Laid, taken: Laid, ground: Ground) -> Laid:
+    """Past applications, those of a site that gives ground away also under the site that takes it.
+
+    Parameters
+    ----------
+    history : Laid
+    taken : Laid
+        See `doubly_drawn`.
+    ground : Ground
+
+    Returns
+    -------
+    Laid
+    """
+    i, j = pairs(history.geoms, history.site, taken.geoms, taken.site)
+    meet = shapely.intersects(history.geoms[i], taken.geoms[j])
+    at, taker = np.unique(np.column_stack([i[meet], taken.row[j[meet]]]), axis=0).T
+    moved = ground.moved(history.geoms[at], history.site[at], taker)
+    return Laid(
+        np.concatenate([history.geoms, moved]),
+        np.concatenate([history.site, taker]),
+        np.concatenate([history.row, history.row[at]]),
+    )
 
 
 def _said(sites: Array, taken: Laid) -> list[Finding]:
