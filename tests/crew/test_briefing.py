@@ -233,3 +233,11 @@ def test_small_words() -> None:
     assert short(0.04567) == "0.0457"
     assert plain_line("a\u200db \x00 c", 4) == "a\u200db…"
     assert plain_line("  a \n b  ") == "a b"
+
+
+def test_the_trade_is_said(lawn: wz.Job) -> None:
+    """The single lawn of the samples: 1,552 of 1,675 sq ft with one mix, 1,674.5 with two."""
+    assert "1 mix treats 93 % of what labels allow; a second would add 122 ft²" in lawn.summary()
+    most = wz.size_job(lawn.survey, lawn.labels, lawn.rig, on=lawn.on, worth="0 ft2")
+    assert "mixes treat 100 % of what labels allow" in most.summary()
+    assert "would add" not in most.summary().split("LEFT ALONE")[0]

@@ -14,7 +14,7 @@ import hostile
 import pytest
 
 import weedzone as wz
-from weedzone.crew.mix_sheet import _template
+from weedzone.base.files import html_page
 from weedzone.crew.sheet_loads import _CAPS, _DENSITY, _density, _lines_of, page
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -98,7 +98,7 @@ def test_crowded_sheets_print_on_two_pages(tmp_path: Path, n_products: int, busy
             break
     content["density"] = _density(_lines_of(content))
     file = tmp_path / "crowded.html"
-    file.write_text(_template("sheet.html").render(content, map=TALL), encoding="utf-8")
+    file.write_text(html_page("sheet.html", **content, map=TALL), encoding="utf-8")
     assert pages(file, tmp_path) <= 2
 
 

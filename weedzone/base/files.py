@@ -19,6 +19,7 @@ import unicodedata
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -210,6 +211,32 @@ def _take_back(beside: Path, folder: Path) -> None:
     for name in reversed(made):
         if (folder / name).is_dir() and not any((folder / name).iterdir()):
             (folder / name).rmdir()
+
+
+def html_page(template: str, **values: Any) -> str:
+    """A page of HTML out of one of the package's templates; every text that goes in is escaped.
+
+    Parameters
+    ----------
+    template : str
+        Name of the file in ``weedzone/templates``.
+    **values
+        What it asks for; a name that is missing is an error.
+
+    Returns
+    -------
+    str
+    """
+    import jinja2
+
+    pages = jinja2.Environment(
+        loader=jinja2.PackageLoader("weedzone"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return pages.get_template(template).render(**values)
 
 
 # Names that Windows keeps for devices, with any ending (Microsoft, "Naming Files, Paths, and Namespaces").

@@ -143,7 +143,24 @@ def _balance(job: Sized) -> list[str]:
             f"{line}  {100 * row.area_m2 / whole.area_m2:3.0f} %"
             for line, (_, row) in zip(lines[1:], rows[1:], strict=True)
         ]
-    return lines
+    return [*lines, *_trade(job)]
+
+
+def _trade(job: Sized) -> list[str]:
+    """What the mixes treat of what labels allow, and what one more would add on a single site."""
+    made = job.choices
+    taken = made[made["taken"] & (made["share"] > 0)]
+    if taken.empty:
+        return []
+    mixes, allowed = int(taken["mixes"].sum()), (taken["ground_m2"] / taken["share"]).sum()
+    verb = "mix treats" if mixes == 1 else "mixes treat"
+    line = f"{mixes} {verb} {100 * taken['ground_m2'].sum() / allowed:.0f} % of what labels allow"
+    more = made[(made["mixes"] == mixes + 1) & ~made["taken"]]
+    if len(job.survey.sites) == 1 and len(more):
+        added = float(more["ground_ft2"].iloc[0]) - float(taken["ground_ft2"].iloc[0])
+        another = {1: "a second", 2: "a third"}.get(mixes, "another")
+        line += f"; {another} would add {added:,.0f} ft²" if added >= 1.0 else ""
+    return _wrapped(line)
 
 
 def _treated(ledger: pd.DataFrame) -> pd.DataFrame:

@@ -10,11 +10,10 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-import jinja2
 import pandas as pd
 
 from weedzone.base.errors import InputError, path_given, refuse_unless
-from weedzone.base.files import file_names, place
+from weedzone.base.files import file_names, html_page, place
 from weedzone.base.names import nearest
 from weedzone.base.words import day_text, ground_pair, plain_line, read_date
 from weedzone.crew.sheet_loads import page
@@ -109,7 +108,7 @@ def _day(job: Sized, date: dt.date | str | None) -> dt.date:
 
 
 def _sheet(job: Sized, site: str, day: dt.date, system: str, made: pd.DataFrame) -> str:
-    return _template("sheet.html").render(page(job, site, day, system, made), map=_map(job, [site], system))
+    return html_page("sheet.html", **page(job, site, day, system, made), map=_map(job, [site], system))
 
 
 def _index(job: Sized, names: dict[str, str], day: dt.date, system: str) -> str:
@@ -131,7 +130,8 @@ def _index(job: Sized, names: dict[str, str], day: dt.date, system: str) -> str:
                 ],
             }
         )
-    return _template("index.html").render(
+    return html_page(
+        "index.html",
         day=day_text(day),
         use=job.use.capitalize(),
         rig=plain_line(job.rig.name, 60),
@@ -153,14 +153,6 @@ def _map(job: Sized, sites: list[str], system: str) -> str:
     finally:
         pyplot.close(figure)
     return f"data:image/png;base64,{base64.b64encode(out.getvalue()).decode('ascii')}"
-
-
-def _template(name: str) -> jinja2.Template:
-    loader = jinja2.PackageLoader("weedzone", "templates")
-    made = jinja2.Environment(
-        loader=loader, autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    return made.get_template(name)
 
 
 def _write(path: Path, text: str) -> None:

@@ -10,11 +10,10 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import jinja2
 from markupsafe import Markup
 
 from weedzone.base.errors import InputError, WeedzoneError, path_given
-from weedzone.base.files import place
+from weedzone.base.files import html_page, place
 from weedzone.kit import Spreader
 from weedzone.maps.scene import Scene, heading, scene
 from weedzone.maps.style import CAUTIONS, area_text, fill_text, short
@@ -128,15 +127,8 @@ def _page(job: Sized, shown: Scene, drawn: figure, title: str, system: str) -> s
 
     script, div = components(drawn)
     rows = _rows(job, shown, system)
-    env = jinja2.Environment(
-        loader=jinja2.PackageLoader("weedzone"),
-        autoescape=True,
-        trim_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    return env.get_template(
-        "explore.html"
-    ).render(
+    return html_page(
+        "explore.html",
         title=title,
         # bokeh's own code: made by it, with the texts that it holds escaped by it.
         library=Markup(_hostless(Resources(mode="inline", components=["bokeh"]).render())),  # noqa: S704

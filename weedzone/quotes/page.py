@@ -9,11 +9,10 @@ from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import jinja2
 import numpy as np
 import pandas as pd
 
-from weedzone.base.files import file_names, place, place_file, write_csv
+from weedzone.base.files import file_names, html_page, place, place_file, write_csv
 from weedzone.base.words import CAUTIONS, day_text, plain_line
 from weedzone.quotes.labour import LEFT_OUT
 from weedzone.quotes.lines import KINDS, ROUNDING
@@ -117,12 +116,9 @@ def _page(quote: Quote, *, customer: bool = False) -> str:
     if customer:
         merged = pd.DataFrame(_merged(quote.lines), columns=quote.lines.columns)
         quote = replace(quote, lines=merged, doubt=None, spread=None, noticed=())
-    loader = jinja2.PackageLoader("weedzone", "templates")
-    page = jinja2.Environment(
-        loader=loader, autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
     several, words = len(quote.sites) > 1, _CUSTOMER_WORDS if customer else _WORDS
-    return page.get_template("quote.html").render(
+    return html_page(
+        "quote.html",
         title=f"{len(quote.sites)} sites" if several else plain_line(quote.sites[0]),
         day=day_text(quote.on),
         currency=quote.currency,

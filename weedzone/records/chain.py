@@ -180,7 +180,7 @@ def begun(connection: sqlite3.Connection, path: Path) -> list[Finding]:
     message = (
         f"the {count} entries that the file held are chained from now on; changes before that are not seen"
     )
-    return [Finding("note", "record", "", message)] if count else []
+    return [Finding("note", "record", "chain", message)] if count else []
 
 
 def link(connection: sqlite3.Connection, path: Path) -> int:

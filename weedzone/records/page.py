@@ -8,10 +8,9 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
-import jinja2
 import pandas as pd
 
-from weedzone.base.files import place_file, write_csv
+from weedzone.base.files import html_page, place_file, write_csv
 from weedzone.records.rules import CAUTION, ELEMENTS, missing_elements
 
 _MAP_PX = 260.0
@@ -75,11 +74,13 @@ def records_to_html(records: gpd.GeoDataFrame, path: str | Path) -> Path:
     pathlib.Path
         The file written.
     """
-    loader = jinja2.PackageLoader("weedzone", "templates")
-    page = jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.StrictUndefined)
     sheets = [_sheet(str(name), rows) for name, rows in records.groupby("record", sort=False)]
-    text = page.get_template("record.html").render(
-        sheets=sheets, titles=[title for title, _ in _TABLE], caution=CAUTION, elements=ELEMENTS
+    text = html_page(
+        "record.html",
+        sheets=sheets,
+        titles=[title for title, _ in _TABLE],
+        caution=CAUTION,
+        elements=ELEMENTS,
     )
     return place_file(Path(path), lambda new: new.write_text(text, encoding="utf-8", newline=""))
 

@@ -307,7 +307,7 @@ def _in_weather(job: Any, rows: gpd.GeoDataFrame, given: Mapping[str, str | None
     for wind in figures_of(given, "wind") or [None]:
         for temperature in figures_of(given, "temperature") or [None]:
             said += broken(labels, job.asked.policy, wind, temperature)
-    return [Finding("warning", "record", "", text) for text in dict.fromkeys(said)]
+    return [Finding("warning", "record", "weather", text) for text in dict.fromkeys(said)]
 
 
 def _told(details: dict[str, object], date: object, planned: object) -> tuple[str, dict[str, str | None]]:
