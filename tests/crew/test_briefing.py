@@ -13,9 +13,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import weedzone as wz
-from weedzone.base.units import FLOZ_PER_L, GAL_PER_L, OZ_PER_KG, to_si
+from weedzone.base.units import FLOZ_PER_L, GAL_PER_L, OZ_PER_KG, UNIT_PER_SI, to_si
 from weedzone.base.words import area, area_ft2, day_text, plain_line, short
-from weedzone.sizing.pours import added, loads_text, pour_of, product_text, run_text, water_text
+from weedzone.sizing.pours import added, loads_text, pour_of, run_text, water_texts
 
 SAMPLES = Path(__file__).parents[2] / "sample_sites"
 
@@ -140,7 +140,7 @@ def test_two_full_loads_and_a_rest(lawn: wz.Job) -> None:
 def test_product_is_never_rounded_up_nor_far_down(amount: float, unit: str, system: str) -> None:
     rig = wz.Sprayer("x", tank_L=15.0, measure=0.25 / FLOZ_PER_L, measure_kind="volume")
     form, per = ("liquid", FLOZ_PER_L) if unit == "fl oz" else ("dry", OZ_PER_KG)
-    text = product_text(amount, unit, rig, system).replace(" by weight", "")
+    text = pour_of(amount / UNIT_PER_SI[unit], unit, rig).texts(system)[0].replace(" by weight", "")
     measured = to_si(text, "amount", form=form) * per
     assert measured <= amount * (1 + 1e-9)
     assert measured >= amount * 0.9  # two figures at the very least
@@ -148,13 +148,17 @@ def test_product_is_never_rounded_up_nor_far_down(amount: float, unit: str, syst
 
 @given(st.floats(1e-3, 500.0), st.sampled_from(["us", "metric"]))
 def test_water_is_never_rounded_down(litres: float, system: str) -> None:
-    assert to_si(water_text(litres, system), "volume") >= litres * (1 - 1e-9)
+    assert to_si(water_texts(litres, system)[0], "volume") >= litres * (1 - 1e-9)
 
 
 def test_amounts_agree_with_what_the_job_says_can_be_measured(lawn: wz.Job) -> None:
     for row in lawn.loads.to_dict("records"):
         form = lawn.labels[row["product"]].form
-        text = product_text(row["product_amount"], row["product_unit"], lawn.rig).replace(" by weight", "")
+        text = (
+            pour_of(row["product_amount"] / UNIT_PER_SI[row["product_unit"]], row["product_unit"], lawn.rig)
+            .texts()[0]
+            .replace(" by weight", "")
+        )
         per = FLOZ_PER_L if form == "liquid" else OZ_PER_KG
         if form == "liquid":  # the measure of this rig is a cup: the job rounds what is poured
             assert to_si(text, "amount", form=form) * per == pytest.approx(row["measured_amount"], rel=1e-6)

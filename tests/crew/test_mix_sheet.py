@@ -18,13 +18,14 @@ import pytest
 from PIL import Image
 
 import weedzone as wz
+from weedzone.base.units import UNIT_PER_SI
 from weedzone.base.words import plain_line
 from weedzone.crew import sheet_loads as sheet_page
 from weedzone.crew.sheet_rules import followup, weather
 from weedzone.crew.work_order import poured
 from weedzone.kit.label import Weather
 from weedzone.kit.rig import Extra
-from weedzone.sizing.pours import product_text, water_text
+from weedzone.sizing.pours import pour_of, water_texts
 
 SAMPLES = Path(__file__).parents[2] / "sample_sites"
 
@@ -108,9 +109,10 @@ def test_loads_stand_on_the_sheet_water_first(lawn: wz.Job, lawn_sheet: Page) ->
     for row in poured(lawn).to_dict("records"):
         # What stays in pump and lines, 0.1 gal of this rig, is mixed too: water and product grow alike.
         assert row["made_up_gal"] == pytest.approx(row["solution_gal"] + 0.1)
-        water = water_text(row["water_L"])
+        water = water_texts(row["water_L"])[0]
         wanted = row["product_amount"] * row["made_up_gal"] / row["solution_gal"]
-        product = product_text(wanted, row["product_unit"], lawn.rig)
+        unit = row["product_unit"]
+        product = pour_of(wanted / UNIT_PER_SI[unit], unit, lawn.rig).texts()[0]
         mine = [
             one
             for one in lawn_sheet.rows

@@ -20,6 +20,7 @@ from hypothesis import strategies as st
 from weedzone.base.errors import InputError, RigError, UnitError, WeedzoneError
 from weedzone.base.units import convert, quantity, to_si
 from weedzone.kit import calibration as cal
+from weedzone.kit.rig_file import make_rig
 
 with (Path(__file__).parents[1] / "check_values.csv").open(encoding="utf-8") as file:
     ROWS = {row["id"]: row for row in csv.DictReader(file)}
@@ -427,15 +428,16 @@ class TestCalibration:
             (dt.date(2026, 5, 1), None),
             (dt.date(2026, 6, 1), None),  # the day itself
             (dt.date(2025, 6, 1), None),  # 365 days, the last of the season
-            (dt.date(2025, 5, 31), "366 days old"),
+            (dt.date(2025, 5, 31), "366 days"),
             (dt.date(2026, 6, 2), "check the date"),
-            (None, "not known"),
+            (None, "no date of calibration"),
         ],
     )
     def test_age(self, made: dt.date | None, word: str | None) -> None:
         done = cal.plot(area="1000 ft2", volume="1 gal", date=made)
-        found = done.findings_on(dt.date(2026, 6, 1))
-        assert [finding.severity for finding in found] == ([] if word is None else ["warning"])
+        found = make_rig("can", tank="1 gal", calibration=done).findings(dt.date(2026, 6, 1))
+        severity = "note" if made is None else "warning"
+        assert [finding.severity for finding in found] == ([] if word is None else [severity])
         assert word is None or word in found[0].message
 
     def test_date_forms(self) -> None:

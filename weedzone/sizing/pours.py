@@ -119,18 +119,6 @@ def _tidy_in_metric(step: float, unit: str) -> bool:
     return abs(metric.limit_denominator(10) / metric - 1) < 1e-9 < abs(us.limit_denominator(100) / us - 1)
 
 
-def product_text(amount: float, unit: str, rig: Rig, system: str = "us") -> str:
-    """Print an amount of product as poured or weighed; see `pour_of`.
-
-    Parameters
-    ----------
-    amount : float
-    unit : {"fl oz", "oz", "lb"}
-        Of a job's ``product_unit``.
-    """
-    return pour_of(amount / UNIT_PER_SI[unit], unit, rig).texts(system)[0]
-
-
 def amount_text(si: float, unit: str, system: str = "us", *, fine: bool = False) -> str:
     """Print an amount that is not measured by itself, to three figures: "28 fl oz (828 mL)", or "3.8 mL" if fine."""
     us = f"{short(si * UNIT_PER_SI[unit])} {unit}"
@@ -162,11 +150,6 @@ def water_texts(litres: float, system: str = "us") -> tuple[str, str]:
     step = pour_step_L(litres, system)
     rounded = math.ceil(litres / step - 1e-9) * step
     return pour(rounded, system), pour(rounded, "metric" if system == "us" else "us")
-
-
-def water_text(litres: float, system: str = "us") -> str:
-    """Print water to add, rounded up to the step of a jug."""
-    return water_texts(litres, system)[0]
 
 
 def added(label: Label, rig: Rig, solution_L: float) -> list[tuple[str, Pour]]:

@@ -103,26 +103,6 @@ class Calibration:
         figure = self.carrier_L_per_m2 if self.rate_kg_per_m2 is None else self.rate_kg_per_m2
         return math.nan if figure is None else figure
 
-    def findings_on(self, on: dt.date) -> tuple[Finding, ...]:
-        """Say whether the calibration is too old on a day.
-
-        A season is taken as `SEASON_DAYS` days (common practice, no source): at that age a warning asks to
-        calibrate again. An unknown date is a warning, and so is a date after the day asked about.
-        """
-        on = read_date(on, "on")
-        if self.date is None:
-            message = "the date of the calibration is not known; calibrate before the job"
-        elif self.date > on:
-            message = f"the calibration is dated {self.date}, after {on}; check the date"
-        elif (age := (on - self.date).days) > SEASON_DAYS:
-            message = (
-                f"the calibration of {self.date} is {age} days old, older than a season ({SEASON_DAYS} days);"
-                " calibrate again"
-            )
-        else:
-            return ()
-        return (Finding("warning", "calibration", self.method, message),)
-
     def text(self) -> str:
         """Give result, figures, formula, date and findings, a line each."""
         kind = "volume_per_area" if self.rate_kg_per_m2 is None else "mass_per_area"
