@@ -153,6 +153,11 @@ def through_systems(frames: dict[str, Any], utm: str, *, by: list[str], tank_L: 
     columns = ["area_m2", "solution_L", "water_L", "product_amount", "adjuvant_floz", "loads"]
     rig = strategies.rig() if tank_L is None else replace(strategies.rig(), tank_L=tank_L)
     first: tuple[pd.DataFrame, pd.Series] | None = None
+    # An edge is straight where it was drawn: only short ones are the same ground in three systems.
+    frames = {
+        name: frame.set_geometry(frame.to_crs(4326).segmentize(1e-4).to_crs(frame.crs))
+        for name, frame in frames.items()
+    }
     for crs in ("EPSG:4326", utm, "EPSG:3857"):
         survey = wz.Survey(**{name: frame.to_crs(crs) for name, frame in frames.items()})
         job = wz.size_job(survey, strategies.labels(), rig, use="spot", on=strategies.DAY)

@@ -325,3 +325,14 @@ def test_unrolled_keeps_parts_together() -> None:
     [shape], bad = unrolled(np.array([both]))
     assert not bad.any()
     assert shapely.bounds(shape).tolist() == pytest.approx([179.9, 1.0, 180.3, 2.0])
+
+
+def test_what_crosses_itself_keeps_all_its_edges() -> None:
+    """The engine's own way of adding vertices to a polygon drops a lobe of a bow tie."""
+    tie = shapely.from_wkt("POLYGON ((0 0, 0.01 0.01, 0.01 0, 0 0.01, 0 0))")
+    nonsense = shapely.from_wkt("POLYGON ((0 0, 1e300 0, 0 1e300, 0 0))")
+    [made, far] = straight(np.array([tie, nonsense]), pyproj.CRS("EPSG:4326"))
+    assert set(map(tuple, shapely.get_coordinates(tie))) <= set(map(tuple, shapely.get_coordinates(made)))
+    assert shapely.get_num_coordinates(made) > 40
+    assert made.bounds == tie.bounds
+    assert far is nonsense or shapely.get_num_coordinates(far) < 5e6

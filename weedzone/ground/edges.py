@@ -15,8 +15,12 @@ import shapely
 from weedzone.ground.shapes import Array, Bools, Floats
 
 PIECE_M = 100.0
+MOST_PIECES = 1_000_000  # of one shape
 EARTH_M = 6_371_000.0
-BEND_PER_M2 = 3.74 / (8.0 * EARTH_M)  # tan(75 degrees): what an edge bends by, by the square of its length
+MOST_BEND_M = 0.001  # of an edge between the vertices that it gets
+LEAST_CURVE = (
+    0.07 / EARTH_M
+)  # of a straight edge on the maps of a zone, 300 km from its middle (own estimate)
 FURTHEST_DEGREES = (
     5.0  # an edge across the antimeridian; a longer one spans the globe, and is no edge of a map of turf
 )
@@ -38,16 +42,59 @@ def straight(geoms: Array, crs: pyproj.CRS) -> Array:
     """
     unit = crs.axis_info[0].unit_conversion_factor * (EARTH_M if crs.is_geographic else 1.0)
     step = PIECE_M / unit
-    long = np.flatnonzero(longest_edge(geoms) > step)
-    if not len(long):
-        return geoms
-    ahead = shapely.segmentize(geoms[long], step)
-    back = shapely.reverse(shapely.segmentize(shapely.reverse(geoms[long]), step))
+    length = shapely.length(geoms)
     out = geoms.copy()
-    out[long] = shapely.set_coordinates(
-        ahead, (shapely.get_coordinates(ahead) + shapely.get_coordinates(back)) / 2.0
-    )
+    for row in np.flatnonzero((longest_edge(geoms) > step) & np.isfinite(length)):
+        # What is as long as a continent, or nonsense, gets no more vertices than memory holds.
+        out[row] = _divided(geoms[row], max(step, length[row] / MOST_PIECES))
     return out
+
+
+def _divided(shape: shapely.Geometry, step: float) -> shapely.Geometry:
+    """A shape, valid or not, with its long edges divided; the engine's own way drops what crosses itself."""
+    if shape.geom_type == "Point" or shape.is_empty:
+        return shape
+    if shape.geom_type == "Polygon":
+        shell, *holes = [_more(shapely.get_coordinates(ring), step) for ring in shapely.get_rings(shape)]
+        return shapely.Polygon(shell, holes)
+    if not hasattr(shape, "geoms"):
+        return type(shape)(_more(shapely.get_coordinates(shape), step))
+    return type(shape)([_divided(part, step) for part in shape.geoms])
+
+
+def _more(xy: Floats, step: float) -> Floats:
+    """Vertices of a line with those between, reckoned from the same end whichever way round an edge is drawn."""
+    first, last = xy[:-1], xy[1:]
+    count = np.maximum(np.ceil(np.hypot(*(last - first).T) / step), 1.0).astype(np.intp)
+    turned = (first[:, 0] > last[:, 0]) | ((first[:, 0] == last[:, 0]) & (first[:, 1] > last[:, 1]))
+    start = np.where(turned[:, np.newaxis], last, first)
+    edge = np.repeat(np.arange(len(count)), count)
+    along = np.arange(len(edge)) - np.repeat(np.cumsum(count) - count, count)
+    share = np.where(turned[edge], count[edge] - along, along) / count[edge]
+    between = (
+        start[edge] + share[:, np.newaxis] * (np.where(turned[:, np.newaxis], first, last) - start)[edge]
+    )
+    between[along == 0] = first
+    return np.concatenate([between, xy[-1:]])
+
+
+def bends_m(outlines: Array, latitude: Floats) -> Floats:
+    """What the edges of shapes may bend away from where they were drawn.
+
+    Parameters
+    ----------
+    outlines : ndarray of geometry
+        In local metres.
+    latitude : ndarray of float
+        Of each [degrees].
+
+    Returns
+    -------
+    ndarray of float
+        Metres, at most a millimetre.
+    """
+    curve = np.maximum(np.abs(np.tan(np.radians(latitude))) / EARTH_M, LEAST_CURVE)
+    return np.minimum(longest_edge(outlines) ** 2 * curve / 8.0, MOST_BEND_M)
 
 
 def longest_edge(geoms: Array) -> Floats:

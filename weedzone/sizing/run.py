@@ -14,6 +14,7 @@ import pandas as pd
 
 from weedzone.base.errors import Finding, InputError, findings_table, refuse_unless
 from weedzone.base.units import FT2_PER_M2, to_si
+from weedzone.ground.edges import bends_m
 from weedzone.ground.shapes import Ints
 from weedzone.kit import USES, Label, Policy, doubts
 from weedzone.sizing.arguments import (
@@ -354,7 +355,8 @@ def _reach(
             reach, said = reaches(
                 laid, kind[rows], own[rows], planned, use, far, wind_from, wind_spread, name, strange
             )
-            made.append(replace(reach, kind=called[rows]))
+            bend = bends_m(laid.outline, local.ground.lat[laid.site])
+            made.append(replace(reach, kind=called[rows], bend_m=bend))
             findings = findings or said
         return (made[0] if len(made) == 1 else made[0].or_wider(made[1])), findings
 

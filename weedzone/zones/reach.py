@@ -11,7 +11,6 @@ import shapely
 from weedzone.base.errors import Finding, InputError
 from weedzone.base.names import known_kinds, nearest, slip_of
 from weedzone.ground.buffers import safe_buffer, sweep
-from weedzone.ground.edges import BEND_PER_M2, longest_edge
 from weedzone.ground.shapes import Array, Bools, Floats, Ints
 from weedzone.kit import Label
 from weedzone.survey import Laid
@@ -20,7 +19,6 @@ from weedzone.zones.dose import Plan
 UNNAMED = "unknown"
 RULES = ("the feature itself", "label", "label, default", "the feature's own", "policy", "label, downwind")
 
-MOST_BEND_M = 0.001  # of an edge between the vertices that it gets, see weedzone.ground.edges
 DEFAULT_SPREAD_DEG = 45.0  # to either side of the wind
 
 
@@ -228,9 +226,7 @@ def reaches(
                 findings.append(Finding("warning", "keep_out", str(one), message))
     bearing = 0.0 if wind_from_deg is None else float(wind_from_deg)
     names = np.full(n, "", dtype=object) if policy_name is None else policy_name
-    assert features.outline is not None
-    bend = np.minimum(BEND_PER_M2 * longest_edge(features.outline) ** 2, MOST_BEND_M)
-    return Reach(features, kind, distance, downwind, rule, bearing, spread, names, bend), findings
+    return Reach(features, kind, distance, downwind, rule, bearing, spread, names, np.zeros(n)), findings
 
 
 def _unnamed(label: Label, use: str) -> tuple[float, bool] | None:
