@@ -15,9 +15,9 @@ import shapely
 from weedzone.ground.shapes import Array, Bools, Floats
 
 PIECE_M = 100.0
-MOST_PIECES = 1_000_000  # of one shape
+MOST_PIECES = 2_000  # of one shape: 200 km of long edges; beyond it pieces are longer
 EARTH_M = 6_371_000.0
-MOST_BEND_M = 0.001  # of an edge between the vertices that it gets
+MOST_BEND_M = 0.003  # that is allowed for; jumps between the parts of a feature are no edges
 LEAST_CURVE = (
     0.07 / EARTH_M
 )  # of a straight edge on the maps of a zone, 300 km from its middle (own estimate)
@@ -91,7 +91,7 @@ def bends_m(outlines: Array, latitude: Floats) -> Floats:
     Returns
     -------
     ndarray of float
-        Metres, at most a millimetre.
+        Metres.
     """
     curve = np.maximum(np.abs(np.tan(np.radians(latitude))) / EARTH_M, LEAST_CURVE)
     return np.minimum(longest_edge(outlines) ** 2 * curve / 8.0, MOST_BEND_M)
