@@ -7,8 +7,10 @@ The foot is the international one and the acre 43,560 of its squares (85 FR 6269
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Mapping
 from fractions import Fraction
+from pathlib import Path
 from typing import NamedTuple
 
 INCH_M = Fraction("0.0254")
@@ -126,29 +128,8 @@ def _spellings() -> dict[str, Unit]:
 UNITS: tuple[Unit, ...] = tuple(unit for unit, _ in _rows())
 SPELLINGS: Mapping[str, Unit] = _spellings()
 
-REFUSED: Mapping[str, str] = dict(
-    row.split(" = ")
-    for row in """
-M = write ksqft or 1000 ft2
-A = write acre
-a = write acre
-T = write tbsp, short ton or tonne
-t = write tonne
-ton = write short ton or tonne
-tons = write short ton or tonne
-# = write lb
-' = write ft
-" = write in
-month = write days or weeks
-months = write days or weeks
-year = write days
-years = write days
-ML = write mL
-MG = write mg
-MM = write mm
-G = write g or gal
-""".strip().splitlines()
-)
+_REFUSED = Path(__file__).parent / "refused.toml"
+REFUSED: Mapping[str, str] = tomllib.loads(_REFUSED.read_text(encoding="utf-8"))
 
 
 class Kind(NamedTuple):

@@ -8,8 +8,10 @@ Nutrients that a bag states, and what turf usually gets of nitrogen.
 from __future__ import annotations
 
 import re
+import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from types import MappingProxyType
 
 from weedzone.base.errors import UnitError
@@ -266,19 +268,9 @@ SINGLE_NITROGEN = "1 lb/ksqft"
 """Most nitrogen in one application (University of Illinois, 1995; Nebraska-Lincoln)."""
 
 
+_NITROGEN = tomllib.loads((Path(__file__).parent / "nitrogen.toml").read_text(encoding="utf-8"))
 YEARLY_NITROGEN: Mapping[str, tuple[str, str]] = MappingProxyType(
-    {
-        "fine fescue": ("1 lb/ksqft", "3 lb/ksqft"),
-        "tall fescue": ("2 lb/ksqft", "4 lb/ksqft"),
-        "perennial ryegrass": ("2 lb/ksqft", "4 lb/ksqft"),
-        "kentucky bluegrass": ("1 lb/ksqft", "4 lb/ksqft"),
-        "buffalograss": ("1 lb/ksqft", "3 lb/ksqft"),
-        "creeping bentgrass": ("2 lb/ksqft", "6 lb/ksqft"),
-        "bermudagrass": ("2 lb/ksqft", "4 lb/ksqft"),
-        "st. augustinegrass": ("2 lb/ksqft", "4 lb/ksqft"),
-        "zoysiagrass": ("1 lb/ksqft", "2 lb/ksqft"),
-        "centipedegrass": ("1 lb/ksqft", "2 lb/ksqft"),
-    }
+    {k: (v[0], v[1]) for k, v in _NITROGEN.items()}
 )
 """Usual nitrogen a year by turf, least and most. Local rules may say less.
 
