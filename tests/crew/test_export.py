@@ -62,8 +62,10 @@ def assert_same(
         pd.DataFrame(wanted.drop(columns="geometry")).astype(dict.fromkeys(ints, whole)),
     )
     ours, theirs = (frame.geometry.normalize().to_numpy() for frame in (wanted, found))
-    apart = [shapely.hausdorff_distance(a, b) for a, b in zip(ours, theirs, strict=True)]
-    assert max(apart) <= tolerance
+    apart = shapely.hausdorff_distance(ours, theirs)
+    # A thread of a tenth of a square millimetre, thinner than thirteen decimals of a degree, may be lost.
+    lost = shapely.area(shapely.symmetric_difference(ours, theirs)) if tolerance else np.ones(len(apart))
+    assert ((apart <= tolerance) | (lost < 1e-17)).all()
 
 
 def digest(folder: Path) -> dict[str, str]:
