@@ -24,7 +24,8 @@ from weedzone.base.errors import CrsError, InputError, UnitError
 from weedzone.kit.label import Label, Weather
 from weedzone.kit.policy import read_policy
 from weedzone.survey import Survey
-from weedzone.weather.air import (
+from weedzone.weather.hours import (
+    FACTORS,
     STABLE_WIND_MPS,
     SUNRISE_DEG,
     day_and_dusk,
@@ -33,7 +34,6 @@ from weedzone.weather.air import (
     sun_deg,
     wet_bulb_c,
 )
-from weedzone.weather.hours import FACTORS
 from weedzone.weather.limits import broken, strictest
 from weedzone.weather.table import read_weather
 from weedzone.weather.windows import spray_windows

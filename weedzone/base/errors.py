@@ -13,7 +13,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable
+from collections.abc import Callable, Collection, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import astuple, dataclass
 from functools import wraps
 from inspect import Parameter, signature
@@ -94,6 +95,22 @@ class RigError(WeedzoneError, ValueError):
 
 class InputError(WeedzoneError, ValueError):
     """Any other file or argument."""
+
+
+@contextmanager
+def naming(*, file: str | PathLike[str] | None = None, layer: str | None = None) -> Iterator[None]:
+    """Errors raised within name this file and layer, unless they name others."""
+    try:
+        yield
+    except WeedzoneError as error:
+        raise type(error)(
+            error.what,
+            file=error.file or file,
+            layer=error.layer or layer,
+            feature=error.feature,
+            field=error.field,
+            mend=error.mend,
+        ) from error.__cause__
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,19 +1,140 @@
-"""Judge every hour by every factor, and say why an hour is refused. Nothing unknown passes."""
+"""Judge every hour by every factor, and say why an hour is refused. Nothing unknown passes.
+
+What air and sun do stands first: wet bulb and delta-T, the sun's height, and stable air by night.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from weedzone.weather.air import STABLE_WIND_MPS, day_and_dusk, delta_t_c, night_class
 from weedzone.weather.limits import SLACK, Limits, speed_text, temperature_text
 from weedzone.weather.table import WeatherTable
 
 FACTORS = ("wind", "gusts", "inversion", "temperature", "delta_t", "rain", "leaves", "daylight")
 OK, NO, UNKNOWN, SKIPPED = "ok", "no", "unknown", "not judged"
+SUNRISE_DEG = -0.833
+"""Height of the sun's centre at sunrise and sunset: upper limb 16' below centre, refraction 34' (Meeus,
+*Astronomical Algorithms*, ch. 15)."""
+STABLE_WIND_MPS = 3.0
+"""Below this wind the night table of Pasquill has only stable classes, unless the sky is overcast."""
+OVERCAST_PCT = 87.5
+"""Seven eighths of the sky: from here the sky counts as overcast (common practice, no source)."""
+
+
+def wet_bulb_c(temp_c: np.ndarray, rh_pct: np.ndarray, elevation_m: float = 0.0) -> np.ndarray:
+    """Thermodynamic wet-bulb temperature of moist air.
+
+    Parameters
+    ----------
+    temp_c, rh_pct : numpy.ndarray, shape (n,)
+        Dry bulb [degC] and relative humidity over water [%]; NaN gives NaN.
+    elevation_m : float
+        Height above sea level [m], for the pressure of the standard atmosphere.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,)
+        Wet bulb [degC], good to 0.001 of the source's equations.
+
+    Notes
+    -----
+    ASHRAE Handbook, Fundamentals (2017), chapter 1, equations 3, 33 and 35, as psychrolib solves them.
+    """
+    import psychrolib
+
+    units = psychrolib.GetUnitSystem()
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    known = ~(np.isnan(temp_c) | np.isnan(rh_pct))
+    out = np.full(len(known), np.nan)
+    try:
+        pressure_pa = psychrolib.GetStandardAtmPressure(elevation_m)
+        hours = zip(temp_c[known].tolist(), (rh_pct[known] / 100).tolist(), strict=True)
+        out[known] = [psychrolib.GetTWetBulbFromRelHum(t, rh, pressure_pa) for t, rh in hours]
+    finally:
+        # The library keeps its unit system in a global: leave it as the caller had it.
+        if units is not None:
+            psychrolib.SetUnitSystem(units)
+    return out
+
+
+def delta_t_c(temp_c: np.ndarray, rh_pct: np.ndarray, elevation_m: float = 0.0) -> np.ndarray:
+    """Delta-T, dry bulb minus wet bulb [K]: how fast a droplet dries. Parameters as for `wet_bulb_c`."""
+    return np.asarray(temp_c - wet_bulb_c(temp_c, rh_pct, elevation_m))
+
+
+def sun_deg(times: pd.DatetimeIndex, lat: float, lon: float) -> np.ndarray:
+    """Height of the sun's centre above the true horizon, without refraction.
+
+    Parameters
+    ----------
+    times : pandas.DatetimeIndex, shape (n,)
+        With a zone.
+    lat, lon : float
+        Degrees north and east.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,)
+        Degrees; within 0.03 degrees of the NREL solar position algorithm for 1990 to 2040.
+
+    Notes
+    -----
+    astral's low-precision sun, after Meeus, *Astronomical Algorithms*.
+    """
+    from astral import Observer
+    from astral.sun import elevation
+
+    here = Observer(latitude=lat, longitude=lon)
+    moments = times.tz_convert("UTC").to_pydatetime()
+    return np.array([elevation(here, moment, with_refraction=False) for moment in moments], dtype=float)
+
+
+def day_and_dusk(start: pd.Timestamp, hours: int, lat: float, lon: float) -> tuple[np.ndarray, np.ndarray]:
+    """Which of the hours from `start` lie wholly in daylight, and which touch the night of Pasquill.
+
+    That night runs "from 1 hour before sunset to 1 hour after sunrise". Sampled each quarter of an hour,
+    which also holds where the sun does not set or rise at all.
+
+    Returns
+    -------
+    daylight, night : numpy.ndarray of bool, shape (hours,)
+    """
+    samples = pd.date_range(start - pd.Timedelta(hours=1), periods=4 * (hours + 2) + 1, freq="15min")
+    up = sun_deg(samples, lat, lon) >= SUNRISE_DEG
+    around = np.lib.stride_tricks.sliding_window_view(up, 13)[::4]  # from 1 h before an hour to 1 h after it
+    return np.asarray(around[:, 4:9].all(axis=1)), np.asarray(~around.all(axis=1))
+
+
+def night_class(wind_mps: np.ndarray, cloud_pct: np.ndarray) -> np.ndarray:
+    """Stability class of the air near the ground by night: D neutral, E slightly stable, F moderately stable.
+
+    Parameters
+    ----------
+    wind_mps : numpy.ndarray, shape (n,)
+        Mean wind 10 m above ground.
+    cloud_pct : numpy.ndarray, shape (n,)
+        Cloud cover [%]; NaN is taken as a clear sky, the worse case.
+
+    Returns
+    -------
+    numpy.ndarray of str, shape (n,); an empty string where the wind is unknown.
+
+    Notes
+    -----
+    Pasquill (1961), night columns, as the NOAA Air Resources Laboratory prints the table, with its note that
+    an overcast sky makes any hour neutral.
+    """
+    cloudy = cloud_pct > 50
+    rules = [
+        np.isnan(wind_mps),
+        cloud_pct >= OVERCAST_PCT,
+        wind_mps < STABLE_WIND_MPS,
+        (wind_mps < 5) & ~cloudy,
+    ]
+    return np.select(rules, ["", "D", np.where(cloudy, "E", "F"), "E"], default="D")
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,12 +144,6 @@ class Place:
     lat: float
     lon: float
     elevation_m: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class _Verdict:
-    state: np.ndarray
-    why: Callable[[int], str]
 
 
 def judge_hours(table: WeatherTable, limits: Limits, place: Place, system: str = "us") -> pd.DataFrame:
@@ -50,29 +165,25 @@ def judge_hours(table: WeatherTable, limits: Limits, place: Place, system: str =
         a factor whose column the table lacks) "not judged"; ``ok``; ``reason``, empty exactly where ``ok``;
         ``score``.
     """
-    hours = table.hours
-    index = pd.DatetimeIndex(hours.index)
-    weather = {str(name): hours[name].to_numpy(dtype=float) for name in hours.columns}
+    index = pd.DatetimeIndex(table.hours.index)
+    weather = {str(name): table.hours[name].to_numpy(dtype=float) for name in table.hours.columns}
     weather["delta_t_c"] = delta_t_c(weather["temp_c"], weather["rh_pct"], place.elevation_m)
-    daylight, night = day_and_dusk(index[0], len(hours), place.lat, place.lon)
-    verdicts = {
-        "wind": _wind(weather, limits, system),
-        "gusts": _gusts(weather, limits, system, judged="gust_mps" in table.given),
-        "inversion": _inversion(weather, night, system),
-        "temperature": _temperature(weather, limits, system),
-        "delta_t": _delta_t(weather, limits),
-        "rain": _rain(weather["rain_mm"], limits),
-        "leaves": _leaves(weather, limits),
-        "daylight": _Verdict(np.where(daylight, OK, NO), lambda _: "not daylight for the whole hour"),
-    }
-    out = pd.DataFrame({"time": index.tz_convert(table.zone), **weather})
-    for name in FACTORS:
-        out[name] = verdicts[name].state
-    bad = {name: np.isin(verdict.state, (NO, UNKNOWN)) for name, verdict in verdicts.items()}
-    out["ok"] = ~np.any(list(bad.values()), axis=0)
-    out["reason"] = [
-        "; ".join(verdicts[name].why(row) for name in FACTORS if bad[name][row]) for row in range(len(hours))
-    ]
+    out = pd.DataFrame({"time": index.tz_convert(table.zone), **weather, **dict.fromkeys(FACTORS, OK)})
+    known = weather | _rain_spans(weather["rain_mm"])
+    known["daylight"], known["night"] = day_and_dusk(index[0], len(index), place.lat, place.lon)
+    known["stability"] = night_class(weather["wind_mps"], weather["cloud_pct"])
+    told = _limit_texts(limits, system)
+    reasons: list[list[str]] = [[] for _ in index]
+    for factor, holds, verdict, words in _rules(known, limits):
+        if factor == "gusts" and "gust_mps" not in table.given:
+            out[factor] = SKIPPED
+            continue
+        rows = np.flatnonzero(holds & (out[factor] == OK))
+        out.loc[rows, factor] = verdict
+        for row in rows:
+            reasons[row].append(words.format(**told, **_hour_texts(known, row, system)))
+    out["ok"] = [not reason for reason in reasons]
+    out["reason"] = ["; ".join(reason) for reason in reasons]
     out["score"] = np.where(out["ok"], 100 * _margin(weather, limits), 0.0)
     return out
 
@@ -94,141 +205,107 @@ def _margin(weather: dict[str, np.ndarray], limits: Limits) -> np.ndarray:
     return np.asarray(np.nan_to_num(np.min(rooms, axis=0)))
 
 
-def _state(known: np.ndarray, good: np.ndarray) -> np.ndarray:
-    return np.where(known, np.where(good, OK, NO), UNKNOWN)
-
-
-def _wind(weather: dict[str, np.ndarray], limits: Limits, system: str) -> _Verdict:
-    wind, direction = weather["wind_mps"], weather["wind_from_deg"]
-    known = ~np.isnan(wind) & ~np.isnan(direction)
-    strong, calm = wind > limits.wind_max_mps + SLACK, wind < limits.wind_min_mps - SLACK
-
-    def why(row: int) -> str:
-        if strong[row]:
-            limit = f"{speed_text(limits.wind_max_mps, system)} ({limits.source['wind_max_mps']})"
-            return f"wind {speed_text(wind[row], system)}, above {limit}"
-        if calm[row]:
-            limit = f"{speed_text(limits.wind_min_mps, system)} ({limits.source['wind_min_mps']})"
-            return f"calm: wind {speed_text(wind[row], system)}, below {limit}"
-        return "wind unknown" if np.isnan(wind[row]) else "wind direction unknown"
-
-    # A wind that is out of band is refused as such, known direction or not: still air has none.
-    return _Verdict(np.where(strong | calm, NO, _state(known, known)), why)
-
-
-def _gusts(weather: dict[str, np.ndarray], limits: Limits, system: str, *, judged: bool) -> _Verdict:
-    gust = weather["gust_mps"]
-    if not judged:
-        return _Verdict(np.full(len(gust), SKIPPED), lambda _: "")
-    limit = f"{speed_text(limits.gust_max_mps, system)} ({limits.source['gust_max_mps']})"
-    known = ~np.isnan(gust)
-    return _Verdict(
-        _state(known, gust <= limits.gust_max_mps + SLACK),
-        lambda row: (
-            f"gusts {speed_text(gust[row], system)}, above {limit}" if known[row] else "gusts unknown"
-        ),
-    )
-
-
-def _inversion(weather: dict[str, np.ndarray], night: np.ndarray, system: str) -> _Verdict:
-    """Stable air: Pasquill's night, under 3 m/s, sky not overcast (or its cloud unknown)."""
-    wind, cloud = weather["wind_mps"], weather["cloud_pct"]
-    klass = night_class(wind, cloud)
-    known = ~night | ~np.isnan(wind)
-    risk = night & (wind < STABLE_WIND_MPS - SLACK) & (klass != "D")
-
-    def why(row: int) -> str:
-        if not known[row]:
-            return "inversion: wind unknown near or in the night"
-        sky = "cloud unknown, taken as clear" if np.isnan(cloud[row]) else f"cloud {cloud[row]:.0f} %"
-        strength = "likely" if klass[row] == "F" else "possible"
-        limit = speed_text(STABLE_WIND_MPS, system)
-        return f"inversion {strength}: sun low or down, wind below {limit}, {sky}"
-
-    return _Verdict(_state(known, ~risk), why)
-
-
-def _temperature(weather: dict[str, np.ndarray], limits: Limits, system: str) -> _Verdict:
-    temp = weather["temp_c"]
-
-    def why(row: int) -> str:
-        if np.isnan(temp[row]):
-            return "air temperature unknown"
-        side, key = ("above", "temp_max_c") if temp[row] > limits.temp_min_c else ("below", "temp_min_c")
-        limit = f"{temperature_text(getattr(limits, key), system)} ({limits.source[key]})"
-        return f"air {temperature_text(temp[row], system)}, {side} {limit}"
-
-    good = (temp >= limits.temp_min_c - SLACK) & (temp <= limits.temp_max_c + SLACK)
-    return _Verdict(_state(~np.isnan(temp), good), why)
-
-
-def _delta_t(weather: dict[str, np.ndarray], limits: Limits) -> _Verdict:
-    value = weather["delta_t_c"]
-
-    def why(row: int) -> str:
-        if np.isnan(value[row]):
-            return "delta-T unknown: needs temperature and humidity"
-        dry = value[row] > limits.delta_t_min_c
-        key, side = ("delta_t_max_c", "above") if dry else ("delta_t_min_c", "below")
-        what = "droplets dry up" if dry else "droplets hang"
-        return (
-            f"delta-T {value[row]:.1f} C, {side} {getattr(limits, key):.1f} C ({limits.source[key]}): {what}"
-        )
-
-    good = (value >= limits.delta_t_min_c - SLACK) & (value <= limits.delta_t_max_c + SLACK)
-    return _Verdict(_state(~np.isnan(value), good), why)
-
-
 def whole_hours(seconds: float) -> int:
     """Hours, rounded up: half an hour needs a whole row."""
     return int(np.ceil(seconds / 3600 - 1e-9))
 
 
-def _next(at: np.ndarray) -> np.ndarray:
-    """Row of the first True from each row on; past every horizon where there is none."""
-    rows = np.where(at, np.arange(len(at)), np.iinfo(np.int64).max // 2)
-    return np.asarray(np.minimum.accumulate(rows[::-1])[::-1])
+def _rain_spans(rain_mm: np.ndarray) -> dict[str, np.ndarray]:
+    """Hours from each to the next rain and the next unknown rain, and from the last of these to it.
+
+    Rain after the table's end and before its beginning is unknown.
+    """
+    row = pd.Series(np.arange(len(rain_mm), dtype=float))
+    wet, unknown = row.where(rain_mm > 0), row.where(np.isnan(rain_mm))
+    spans = {
+        "to_rain": wet.bfill() - row,
+        "to_unknown": unknown.bfill().fillna(len(row)) - row,
+        "since_rain": row - wet.ffill(),
+        "since_unknown": row - unknown.ffill().fillna(-1),
+    }
+    return {name: hours.to_numpy() for name, hours in spans.items()}
 
 
-def _rain(rain: np.ndarray, limits: Limits) -> _Verdict:
-    """No rain in the hour itself, nor for the rainfast time after it; past the table's end is unknown."""
-    n, need = len(rain), whole_hours(limits.rainfast_s)
-    row = np.arange(n)
-    rain_at = _next(rain > 0)
-    unknown_at = np.minimum(_next(np.isnan(rain)), n)
-    wet, unknown = rain_at <= row + need, unknown_at <= row + need
-    source = limits.source["rainfast_s"]
+def _rules(known: dict[str, np.ndarray], limits: Limits) -> list[tuple[str, np.ndarray, str, str]]:
+    """Factor, hours, verdict and words of every rule; of those of one factor the first that holds counts."""
+    wind, gust, temp, delta_t = (known[name] for name in ("wind_mps", "gust_mps", "temp_c", "delta_t_c"))
+    rh, night = known["rh_pct"], known["night"]
+    stable = night & (wind < STABLE_WIND_MPS - SLACK) & (known["stability"] != "D")
+    ahead, back = whole_hours(limits.rainfast_s), whole_hours(limits.dry_leaves_s)
+    doubtful = known["to_unknown"] <= ahead
+    dry_for = known["since_rain"]
+    past_end = known["to_unknown"] + np.arange(len(rh)) == len(rh)
+    return [
+        # A wind that is out of band is refused as such, known direction or not: still air has none.
+        ("wind", wind > limits.wind_max_mps + SLACK, NO, "wind {wind}, above {wind_max}"),
+        ("wind", wind < limits.wind_min_mps - SLACK, NO, "calm: wind {wind}, below {wind_min}"),
+        ("wind", np.isnan(wind), UNKNOWN, "wind unknown"),
+        ("wind", np.isnan(known["wind_from_deg"]), UNKNOWN, "wind direction unknown"),
+        ("gusts", gust > limits.gust_max_mps + SLACK, NO, "gusts {gust}, above {gust_max}"),
+        ("gusts", np.isnan(gust), UNKNOWN, "gusts unknown"),
+        # Stable air: Pasquill's night, under 3 m/s, sky not overcast (or its cloud unknown).
+        ("inversion", night & np.isnan(wind), UNKNOWN, "inversion: wind unknown near or in the night"),
+        ("inversion", stable, NO, "inversion {strength}: sun low or down, wind below {stable_wind}, {sky}"),
+        ("temperature", np.isnan(temp), UNKNOWN, "air temperature unknown"),
+        ("temperature", temp > limits.temp_max_c + SLACK, NO, "air {temp}, above {temp_max}"),
+        ("temperature", temp < limits.temp_min_c - SLACK, NO, "air {temp}, below {temp_min}"),
+        ("delta_t", np.isnan(delta_t), UNKNOWN, "delta-T unknown: needs temperature and humidity"),
+        (
+            "delta_t",
+            delta_t > limits.delta_t_max_c + SLACK,
+            NO,
+            "{delta_t}, above {arid}: droplets dry up",
+        ),
+        ("delta_t", delta_t < limits.delta_t_min_c - SLACK, NO, "{delta_t}, below {damp}: droplets hang"),
+        # No rain in the hour itself, nor for the rainfast time after it.
+        ("rain", known["to_rain"] == 0, NO, "rain in this hour, {rainfast}"),
+        ("rain", known["to_rain"] <= ahead, NO, "rain within {to_rain:.0f} h, {rainfast}"),
+        ("rain", doubtful & past_end, UNKNOWN, "rain unknown past the end of the table, {rainfast}"),
+        ("rain", doubtful, UNKNOWN, "rain unknown {to_unknown:.0f} h ahead, {rainfast}"),
+        # Wet while it rains, for the drying time after, and from the dew threshold of humidity on.
+        ("leaves", rh >= limits.wet_rh_pct - SLACK, NO, "leaves wet with dew: humidity {rh}, from {dew} on"),
+        ("leaves", dry_for == 0, NO, "leaves wet: rain in this hour, {dry} to dry"),
+        (
+            "leaves",
+            dry_for <= back,
+            NO,
+            "leaves wet: rain {since_rain:.0f} h before, {dry} to dry",
+        ),
+        ("leaves", np.isnan(rh), UNKNOWN, "leaves: humidity unknown"),
+        ("leaves", known["since_unknown"] <= back, UNKNOWN, "leaves: rain unknown within {dry} before"),
+        ("daylight", ~known["daylight"], NO, "not daylight for the whole hour"),
+    ]
 
-    def why(i: int) -> str:
-        if wet[i]:
-            ahead = int(rain_at[i] - i)
-            when = "rain in this hour" if ahead == 0 else f"rain within {ahead} h"
-            return f"{when}, {need} h without rain needed after spraying ({source})"
-        place = "past the end of the table" if unknown_at[i] == n else f"{int(unknown_at[i] - i)} h ahead"
-        return f"rain unknown {place}, {need} h without rain needed after spraying ({source})"
 
-    return _Verdict(_state(wet | ~unknown, ~wet), why)
+def _limit_texts(limits: Limits, system: str) -> dict[str, str]:
+    """Limits in words, most with who set them, by the names that the rules' words have for them."""
+    by = {key: f"({who})" for key, who in limits.source.items()}
+    rainfast, dry = whole_hours(limits.rainfast_s), whole_hours(limits.dry_leaves_s)
+    return {
+        "wind_max": f"{speed_text(limits.wind_max_mps, system)} {by['wind_max_mps']}",
+        "wind_min": f"{speed_text(limits.wind_min_mps, system)} {by['wind_min_mps']}",
+        "gust_max": f"{speed_text(limits.gust_max_mps, system)} {by['gust_max_mps']}",
+        "stable_wind": speed_text(STABLE_WIND_MPS, system),
+        "temp_max": f"{temperature_text(limits.temp_max_c, system)} {by['temp_max_c']}",
+        "temp_min": f"{temperature_text(limits.temp_min_c, system)} {by['temp_min_c']}",
+        "arid": f"{limits.delta_t_max_c:.1f} C {by['delta_t_max_c']}",
+        "damp": f"{limits.delta_t_min_c:.1f} C {by['delta_t_min_c']}",
+        "rainfast": f"{rainfast} h without rain needed after spraying {by['rainfast_s']}",
+        "dew": f"{limits.wet_rh_pct:.0f} %",
+        "dry": f"{dry} h",
+    }
 
 
-def _leaves(weather: dict[str, np.ndarray], limits: Limits) -> _Verdict:
-    """Wet while it rains, for the drying time after, and from the dew threshold of humidity on."""
-    rain, rh = weather["rain_mm"], weather["rh_pct"]
-    n, need = len(rain), whole_hours(limits.dry_leaves_s)
-    dew = rh >= limits.wet_rh_pct - SLACK
-    # Looking back is looking ahead in the reversed table.
-    since_rain = (_next((rain > 0)[::-1]) - np.arange(n))[::-1]
-    since_unknown = (np.minimum(_next(np.isnan(rain)[::-1]), n) - np.arange(n))[::-1]
-    rained = since_rain <= need
-    known = ~np.isnan(rh) & (since_unknown > need)
-
-    def why(i: int) -> str:
-        if dew[i]:
-            return f"leaves wet with dew: humidity {rh[i]:.0f} %, from {limits.wet_rh_pct:.0f} % on"
-        if rained[i]:
-            when = f"rain {int(since_rain[i])} h before" if since_rain[i] else "rain in this hour"
-            return f"leaves wet: {when}, {need} h to dry"
-        return (
-            "leaves: humidity unknown" if np.isnan(rh[i]) else f"leaves: rain unknown within {need} h before"
-        )
-
-    return _Verdict(_state(known | dew | rained, ~(dew | rained)), why)
+def _hour_texts(known: dict[str, np.ndarray], row: int, system: str) -> dict[str, object]:
+    """One hour's weather in words, by the names that the rules' words have for it."""
+    hour = {name: values[row] for name, values in known.items()}
+    cloud = hour["cloud_pct"]
+    return hour | {
+        "wind": speed_text(hour["wind_mps"], system),
+        "gust": speed_text(hour["gust_mps"], system),
+        "strength": "likely" if hour["stability"] == "F" else "possible",
+        "sky": "cloud unknown, taken as clear" if np.isnan(cloud) else f"cloud {cloud:.0f} %",
+        "temp": temperature_text(hour["temp_c"], system),
+        "delta_t": f"delta-T {hour['delta_t_c']:.1f} C",
+        "rh": f"{hour['rh_pct']:.0f} %",
+    }

@@ -1,60 +1,71 @@
 """Read an hourly weather table, check it, and lay it on an unbroken hourly grid in UTC and SI units.
 
-Nothing is filled in: an hour without a row, or a row without a value, stays missing and is judged unfit.
+Nothing is filled in: an hour without a row, or a row without a value, stays missing and is judged unfit. Times go
+to UTC: nothing without a zone, no hour that the clock skipped or doubled.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import re
 from dataclasses import dataclass
-from datetime import timedelta, tzinfo
+from datetime import UTC, date, timezone, tzinfo
 from os import PathLike
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
 
-from weedzone.base.errors import Finding, InputError
+from weedzone.base.errors import Finding, InputError, naming
 from weedzone.base.units import scale
-from weedzone.weather.times import to_utc
 
 HOUR = pd.Timedelta(hours=1)
 _MOST_HOURS = 100_000  # eleven years: a longer span is a wrong date, not a season
+_WIDEST_MIN = 14 * 60  # UTC+14, the Line Islands
 _TIME_NAMES = ("time", "datetime", "date_time", "timestamp", "valid_time")
+_TIME = re.compile(
+    r"\A(?P<wall>\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(?::\d{2}(?:\.\d+)?)?)\s*"
+    r"(?P<zone>Z|UTC|(?P<hours>[+-]\d{2}):?(?P<minutes>\d{2})?)?\Z",
+    re.IGNORECASE,
+)
 
-# Unit suffix -> (factor, offset) into the SI column.
-_SAME = (1.0, 0.0)
-_TEMPERATURE = {"c": _SAME, "f": scale("degF", "degC")}
-_SPEED = {"mps": _SAME} | {unit: scale(unit, "m/s") for unit in ("mph", "kmh", "kn")}
-_DEPTH = {"mm": _SAME, "in": scale("in", "mm")}
+# Suffix of a column's name -> its unit, and the SI column's; none where they are the same.
+_UNITS = {
+    "f": ("degF", "degC"),
+    "mph": ("mph", "m/s"),
+    "kmh": ("kmh", "m/s"),
+    "kn": ("kn", "m/s"),
+    "in": ("in", "mm"),
+}
+_SPEED = ("mps", "mph", "kmh", "kn")
 
 
 @dataclass(frozen=True, slots=True)
 class _Quantity:
-    """One weather quantity: its column in SI, the names taken for it, and the values that can be true."""
+    """One weather quantity: its column in SI, the names and units taken for it, and the values that can be true."""
 
     column: str
-    names: dict[str, tuple[float, float]]
+    stems: tuple[str, ...]
+    units: tuple[str, ...]
     lo: float
     hi: float
     needed: bool = True
 
-
-def _names(stems: tuple[str, ...], units: dict[str, tuple[float, float]]) -> dict[str, tuple[float, float]]:
-    return {f"{stem}_{unit}": scale for stem in stems for unit, scale in units.items()}
+    @property
+    def names(self) -> list[str]:
+        return [f"{stem}_{unit}" for stem in self.stems for unit in self.units]
 
 
 _QUANTITIES = (
     # Records on land: -89.2 to 56.7 degC, gust 113 m/s, 305 mm of rain in an hour (WMO extremes).
-    _Quantity("temp_c", _names(("temp", "temperature", "air_temp"), _TEMPERATURE), -90, 60),
-    _Quantity("rh_pct", _names(("rh", "relative_humidity", "humidity"), {"pct": _SAME}), 0, 100),
-    _Quantity("wind_mps", _names(("wind", "wind_speed"), _SPEED), 0, 115),
-    _Quantity("wind_from_deg", _names(("wind_from", "wind_direction", "wind_dir"), {"deg": _SAME}), 0, 360),
-    _Quantity("gust_mps", _names(("gust", "gusts", "wind_gust", "wind_gusts"), _SPEED), 0, 115, needed=False),
-    _Quantity("rain_mm", _names(("rain", "precip", "precipitation"), _DEPTH), 0, 310),
-    _Quantity("cloud_pct", _names(("cloud", "cloud_cover"), {"pct": _SAME}), 0, 100, needed=False),
+    _Quantity("temp_c", ("temp", "temperature", "air_temp"), ("c", "f"), -90, 60),
+    _Quantity("rh_pct", ("rh", "relative_humidity", "humidity"), ("pct",), 0, 100),
+    _Quantity("wind_mps", ("wind", "wind_speed"), _SPEED, 0, 115),
+    _Quantity("wind_from_deg", ("wind_from", "wind_direction", "wind_dir"), ("deg",), 0, 360),
+    _Quantity("gust_mps", ("gust", "gusts", "wind_gust", "wind_gusts"), _SPEED, 0, 115, needed=False),
+    _Quantity("rain_mm", ("rain", "precip", "precipitation"), ("mm", "in"), 0, 310),
+    _Quantity("cloud_pct", ("cloud", "cloud_cover"), ("pct",), 0, 100, needed=False),
 )
-_ACCEPTED = "; ".join(" | ".join(q.names) for q in _QUANTITIES)
 
 
 @dataclass(frozen=True)
@@ -124,19 +135,19 @@ def read_weather(
     """
     raw, source = _load(weather)
     raw = raw.rename(columns=lambda name: str(name).strip().lower())
-    findings: list[Finding] = []
-    chosen, time_name = _choose_columns(raw, source, findings)
-    times, zone = to_utc(raw[time_name], tz, source, findings)
-    columns = {
-        quantity.column: _numbers(raw, name, quantity, source)
-        for quantity, name in chosen
-        if name is not None
-    }
-    _refuse_fractions(columns["rh_pct"], source)
-    table = pd.DataFrame(columns, index=pd.DatetimeIndex(times - HOUR if hour_ends else times, name="time"))
-    table = table.reindex(columns=[quantity.column for quantity in _QUANTITIES])
-    _lift_gusts(table, source, findings)
-    return WeatherTable(_grid(table, source, findings), zone, tuple(findings), source, frozenset(columns))
+    told: list[tuple[str, str, str]] = []
+    named = _zone(tz)
+    with naming(file=source):
+        columns, time_name = _choose_columns(raw, told)
+        times, zone = _to_utc(raw[time_name], named, told)
+        index = pd.DatetimeIndex(times - HOUR if hour_ends else times, name="time")
+        given = {quantity.column: _numbers(raw[name], quantity) for quantity, name in columns.items()}
+        _refuse_fractions(given["rh_pct"])
+        table = pd.DataFrame(given, index).reindex(columns=[quantity.column for quantity in _QUANTITIES])
+        _lift_gusts(table, told)
+        hours = _grid(table, told)
+    findings = tuple(Finding(severity, source, feature, message) for severity, feature, message in told)
+    return WeatherTable(hours, zone, findings, source, frozenset(given))
 
 
 def _load(weather: str | PathLike[str] | pd.DataFrame) -> tuple[pd.DataFrame, str]:
@@ -165,126 +176,162 @@ def _load(weather: str | PathLike[str] | pd.DataFrame) -> tuple[pd.DataFrame, st
     return raw, source
 
 
-def _choose_columns(
-    raw: pd.DataFrame, source: str, findings: list[Finding]
-) -> tuple[list[tuple[_Quantity, str | None]], str]:
+def _choose_columns(raw: pd.DataFrame, told: list[tuple[str, str, str]]) -> tuple[dict[_Quantity, str], str]:
+    """The column of each quantity that is there, and that of the time."""
     repeated = raw.columns[raw.columns.duplicated()]
     if len(repeated):
-        raise InputError(f"column {repeated[0]!r} stands twice", file=source, mend="keep one of them")
-    chosen: list[tuple[_Quantity, str | None]] = []
+        raise InputError(f"column {repeated[0]!r} stands twice", mend="keep one of them")
+    chosen: dict[_Quantity, str] = {}
     for quantity in _QUANTITIES:
         present = [name for name in raw.columns if name in quantity.names]
         if len(present) > 1:
             what = f"two columns for one quantity: {' and '.join(present)}"
-            raise InputError(what, file=source, mend="keep the one that is right")
+            raise InputError(what, mend="keep the one that is right")
         if not present and quantity.needed:
-            raise InputError(
-                f"no column {' | '.join(quantity.names)}; the table has {', '.join(raw.columns)}",
-                file=source,
-                mend=f"name the column with its unit; accepted: {_ACCEPTED}",
-            )
-        chosen.append((quantity, present[0] if present else None))
+            what = f"no column {' | '.join(quantity.names)}; the table has {', '.join(raw.columns)}"
+            accepted = "; ".join(" | ".join(each.names) for each in _QUANTITIES)
+            raise InputError(what, mend=f"name the column with its unit; accepted: {accepted}")
+        for name in present:
+            chosen[quantity] = name
     time_names = [name for name in raw.columns if name in _TIME_NAMES]
     if len(time_names) != 1:
         what = f"two time columns: {' and '.join(time_names)}" if time_names else "no column 'time'"
-        raise InputError(what, file=source, mend="give one column 'time', ISO 8601 with a zone")
-    used = {name for _, name in chosen} | {time_names[0]}
-    findings.extend(
-        Finding("note", source, name, f"column {name!r} is not used")
-        for name in raw.columns
-        if name not in used
-    )
+        raise InputError(what, mend="give one column 'time', ISO 8601 with a zone")
+    unused = [name for name in raw.columns if name not in {*chosen.values(), *time_names}]
+    told += [("note", name, f"column {name!r} is not used") for name in unused]
     return chosen, time_names[0]
 
 
-def _numbers(raw: pd.DataFrame, name: str, quantity: _Quantity, source: str) -> np.ndarray:
-    cells = raw[name]
+def _refuse(cells: pd.Series, bad: np.ndarray | pd.Series, what: str, mend: str) -> None:
+    """Refuse a column for the first of its bad cells."""
+    if bad.any():
+        row = int(np.argmax(bad))
+        field = "time" if cells.name in _TIME_NAMES else str(cells.name)
+        raise InputError(f"{cells.iloc[row]!s} {what}", feature=f"row {row + 1}", field=field, mend=mend)
+
+
+def _numbers(cells: pd.Series, quantity: _Quantity) -> np.ndarray:
+    """A column of numbers in SI; NaN where it is blank."""
     if not pd.api.types.is_numeric_dtype(cells.dtype) or pd.api.types.is_bool_dtype(cells.dtype):
         cells = cells.astype(str).where(cells.notna(), None)  # a date or a True is no number
     values = pd.to_numeric(cells, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
     blank = cells.isna().to_numpy() | (cells.astype(str).str.strip() == "").to_numpy()
-    factor, offset = quantity.names[name]
+    suffix = str(cells.name).rpartition("_")[2]
+    factor, offset = scale(*_UNITS[suffix]) if suffix in _UNITS else (1.0, 0.0)
     lo, hi = (quantity.lo - offset) / factor, (quantity.hi - offset) / factor
-    with np.errstate(invalid="ignore"):
-        possible = (values >= lo) & (values <= hi)
     for bad, what in (
         (np.isnan(values) & ~blank, "is not a number"),
-        (~np.isnan(values) & ~possible, f"cannot be true: it must lie from {lo:.4g} to {hi:.4g}"),
+        ((values < lo) | (values > hi), f"cannot be true: it must lie from {lo:.4g} to {hi:.4g}"),
     ):
-        if bad.any():
-            row = int(np.argmax(bad))
-            more = f" ({int(bad.sum()) - 1} more rows like it)" if bad.sum() > 1 else ""
-            mend = "correct the value, or leave the cell empty where it is unknown"
-            raise InputError(
-                f"{cells.iloc[row]!s} {what}{more}",
-                file=source,
-                feature=f"row {row + 1}",
-                field=name,
-                mend=mend,
-            )
+        more = f" ({bad.sum() - 1} more rows like it)" if bad.sum() > 1 else ""
+        _refuse(cells, bad, what + more, "correct the value, or leave the cell empty where it is unknown")
     return np.asarray(values * factor + offset)
 
 
-def _refuse_fractions(rh_pct: np.ndarray, source: str) -> None:
+def _refuse_fractions(rh_pct: np.ndarray) -> None:
     known = rh_pct[~np.isnan(rh_pct)]
     if known.size and known.max() <= 1:
-        mend = "multiply by 100"
-        raise InputError("relative humidity never passes 1: a fraction, not percent", file=source, mend=mend)
+        what = "relative humidity never passes 1: a fraction, not percent"
+        raise InputError(what, mend="multiply by 100")
 
 
-def _lift_gusts(table: pd.DataFrame, source: str, findings: list[Finding]) -> None:
-    low = (table["gust_mps"] < table["wind_mps"]).to_numpy()
+def _lift_gusts(table: pd.DataFrame, told: list[tuple[str, str, str]]) -> None:
+    low = table["gust_mps"] < table["wind_mps"]
     if low.any():
-        table.loc[low, "gust_mps"] = table.loc[low, "wind_mps"]
-        message = f"{int(low.sum())} gusts below the mean wind of their hour: the mean is taken as the gust"
-        findings.append(Finding("warning", source, "gust", message))
+        table["gust_mps"] = table["gust_mps"].mask(low, table["wind_mps"])
+        message = f"{low.sum()} gusts below the mean wind of their hour: the mean is taken as the gust"
+        told.append(("warning", "gust", message))
 
 
-def _grid(table: pd.DataFrame, source: str, findings: list[Finding]) -> pd.DataFrame:
+def _to_utc(
+    cells: pd.Series, named: tzinfo | None, told: list[tuple[str, str, str]]
+) -> tuple[pd.DatetimeIndex, tzinfo]:
+    """A column of times (ISO 8601 text or datetimes) in UTC, in the table's order, and the zone to show them in."""
+    mend = "write times as 2025-04-12T09:00-05:00, or give tz= for local times without a zone"
+    if isinstance(cells.dtype, pd.DatetimeTZDtype):
+        _refuse(cells, cells.isna(), "is no time", mend)
+        return pd.DatetimeIndex(cells.dt.tz_convert("UTC")), named or cells.dt.tz or UTC
+    text = cells.map(lambda cell: cell.isoformat() if isinstance(cell, date) else str(cell).strip())
+    parts = text.astype(object).str.extract(_TIME)
+    _refuse(text, parts["wall"].isna(), "is no ISO 8601 time with hours and minutes", mend)
+    naive = parts["zone"].isna()
+    if named is None or not naive.all():
+        others = "" if naive.all() else ", but other rows have one"
+        _refuse(text, naive, f"has no time zone{others}", mend)
+    wall = pd.to_datetime(parts["wall"], format="ISO8601", errors="coerce")
+    _refuse(text, wall.isna(), "is no date on the calendar", mend)
+    if naive.all() and named is not None:
+        return _localized(wall, named, text, mend), named
+    west = parts["hours"].str.startswith("-", na=False)
+    beyond = parts["minutes"].astype(float).fillna(0.0)
+    minutes = parts["hours"].astype(float).fillna(0.0) * 60.0 + beyond.mask(west, -beyond)
+    _refuse(text, minutes.abs() > _WIDEST_MIN, "has an offset that no place on earth keeps", mend)
+    offsets = pd.to_timedelta(minutes, unit="min")
+    several = (offsets != offsets.iloc[0]).any()
+    if named is None and several:
+        message = (
+            "times have several offsets (a clock change, or mixed zones): taken as written, shown in UTC"
+        )
+        told.append(("note", "time", message))
+    alone = UTC if several else timezone(offsets.iloc[0].to_pytimedelta())
+    return pd.DatetimeIndex(wall - offsets).tz_localize("UTC"), named or alone
+
+
+def _zone(tz: str | None) -> tzinfo | None:
+    try:
+        return None if tz is None else ZoneInfo(tz)
+    except (ValueError, OSError, KeyError, TypeError) as error:
+        mend = 'give an IANA name such as "America/Chicago"'
+        raise InputError(f"{tz!r} is no time zone", field="tz", mend=mend) from error
+
+
+def _localized(wall: pd.Series, zone: tzinfo, text: pd.Series, mend: str) -> pd.DatetimeIndex:
+    """Local wall times to UTC: a skipped hour is refused, a repeated hour needs both of its rows."""
+    index = pd.DatetimeIndex(wall)
+    # With a guess for repeated hours, NaT is left only where the clock skipped the hour.
+    guess = index.tz_localize(zone, ambiguous=np.ones(len(index), bool), nonexistent="NaT")
+    _refuse(text, guess.isna(), f"does not exist in {zone}: the clock skipped that hour", mend)
+    twice = index.tz_localize(zone, ambiguous="NaT", nonexistent="NaT").isna()
+    counts = wall.map(wall.value_counts()).to_numpy()
+    unclear = twice & ((counts != 2) | (not index[~twice].is_monotonic_increasing))
+    _refuse(text, unclear, f"came twice in {zone} (the clock went back): which one is not clear", mend)
+    return index.tz_localize(zone, ambiguous=~wall.duplicated().to_numpy()).tz_convert("UTC")
+
+
+def _grid(table: pd.DataFrame, told: list[tuple[str, str, str]]) -> pd.DataFrame:
     """Sorted, one row an hour from first to last; hours without a row stay empty."""
-
-    def note(severity: str, message: str) -> None:
-        findings.append(Finding(severity, source, "time", message))
-
     if not table.index.is_monotonic_increasing:
         table = table.sort_index(kind="stable")
-        note("note", "rows were not in order of time: sorted")
+        told.append(("note", "time", "rows were not in order of time: sorted"))
     start, end = table.index[0], table.index[-1]
-    _refuse_steps(table, source)
+    odd = table.index[(table.index - start) % HOUR != pd.Timedelta(0)]
+    if len(odd):
+        what = f"{odd[0].isoformat()} is not whole hours after the first time"
+        raise InputError(what, field="time", mend="resample the table to one row an hour")
     if end - start > _MOST_HOURS * HOUR:
         what = f"the table runs from {start} to {end}"
-        raise InputError(what, file=source, field="time", mend="check the dates: one of them looks wrong")
-    table = _merge_repeats(table, note)
+        raise InputError(what, field="time", mend="check the dates: one of them looks wrong")
+    if not table.index.is_unique:
+        table = _merged_repeats(table, told)
     full = pd.date_range(start, end, freq=HOUR, name="time")
     absent = full.difference(pd.DatetimeIndex(table.index))
     if len(absent):
-        note(
-            "warning", f"{len(absent)} hours have no row (first {absent[0].isoformat()}): unknown, so not fit"
-        )
+        message = f"{len(absent)} hours have no row (first {absent[0].isoformat()}): unknown, so not fit"
+        told.append(("warning", "time", message))
     return table.reindex(full)
 
 
-def _refuse_steps(table: pd.DataFrame, source: str) -> None:
-    odd = np.asarray((table.index - table.index[0]) % HOUR != timedelta(0))
-    if odd.any():
-        when = table.index[int(np.argmax(odd))].isoformat()
-        mend = "resample the table to one row an hour"
-        raise InputError(
-            f"{when} is not whole hours after the first time", file=source, field="time", mend=mend
-        )
-
-
-def _merge_repeats(table: pd.DataFrame, note: Callable[[str, str], None]) -> pd.DataFrame:
+def _merged_repeats(table: pd.DataFrame, told: list[tuple[str, str, str]]) -> pd.DataFrame:
     """One row a time: equal rows fold into one, a value on which rows disagree becomes unknown."""
     repeated = table.index.duplicated(keep=False)
-    if not repeated.any():
-        return table
     groups = table[repeated].groupby(level=0)
     low, high, known = groups.min(), groups.max(), groups.count()
     clash = (high > low) | ((known > 0) & known.lt(groups.size(), axis=0))
-    merged = low.where(~clash)
-    note("note", f"{len(merged)} times stand more than once: folded into one row each")
-    if clash.to_numpy().any():
-        when = clash.index[int(np.argmax(clash.any(axis=1).to_numpy()))].isoformat()
-        note("warning", f"rows of one time disagree (first {when}): those values are taken as unknown")
-    return pd.concat([table[~repeated], merged]).sort_index()
+    told.append(("note", "time", f"{len(low)} times stand more than once: folded into one row each"))
+    clashing = clash.index[clash.any(axis=1)]
+    if len(clashing):
+        message = (
+            f"rows of one time disagree (first {clashing[0].isoformat()}): those values are taken as unknown"
+        )
+        told.append(("warning", "time", message))
+    return pd.concat([table[~repeated], low.where(~clash)]).sort_index()
