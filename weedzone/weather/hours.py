@@ -181,7 +181,7 @@ def judge_hours(table: WeatherTable, limits: Limits, place: Place, system: str =
         rows = np.flatnonzero(holds & (out[factor] == OK))
         out.loc[rows, factor] = verdict
         for row in rows:
-            reasons[row].append(words.format(**told, **_hour_texts(known, row, system)))
+            reasons[row].append(words.format(**told, **_hour_texts(known, int(row), system)))
     out["ok"] = [not reason for reason in reasons]
     out["reason"] = ["; ".join(reason) for reason in reasons]
     out["score"] = np.where(out["ok"], 100 * _margin(weather, limits), 0.0)

@@ -150,16 +150,11 @@ def broken(
     said = []
     for name, figures in [*map(_from_label, labels), ("the policy", _from_policy(policy))]:
         for what, value, least, most, words in seen:
-            if value is None:
-                continue
-            if value > figures.get(most, value) + SLACK:
-                said.append(
-                    f"{what} {words(value, 'us')} is above the {words(figures[most], 'us')} of {name}"
-                )
-            if value < figures.get(least, value) - SLACK:
-                said.append(
-                    f"{what} {words(value, 'us')} is below the {words(figures[least], 'us')} of {name}"
-                )
+            for key, side, sign in ((most, "above", 1), (least, "below", -1)):
+                if value is not None and key in figures and sign * (value - figures[key]) > SLACK:
+                    said.append(
+                        f"{what} {words(value, 'us')} is {side} the {words(figures[key], 'us')} of {name}"
+                    )
     return said
 
 
@@ -179,9 +174,8 @@ def _label_list(labels: object) -> list[Label]:
         several = [several]
     stated = list(several) if isinstance(several, Iterable) and not isinstance(several, str) else []
     if not stated or not all(isinstance(label, Label) for label in stated):
-        raise InputError(
-            "no labels to take weather limits from", field="labels", mend="give what read_labels returned"
-        )
+        mend = "give what read_labels returned"
+        raise InputError("no labels to take weather limits from", field="labels", mend=mend)
     return stated
 
 
@@ -201,10 +195,8 @@ def _from_label(label: Label) -> tuple[str, dict[str, float]]:
 
 
 def _from_policy(policy: HousePolicy) -> dict[str, float]:
-    if policy is None:
-        return {}
-    if isinstance(policy, Policy):
-        return _figures(policy.weather, None)
+    if policy is None or isinstance(policy, Policy):
+        return _figures(policy.weather if policy else {}, None)
     if isinstance(policy, Mapping):
         return _figures(policy, None)
     read = read_toml(Path(policy))
@@ -221,15 +213,14 @@ def _figures(policy: Mapping[str, Any], file: str | None) -> dict[str, float]:
             mend = f"use {', '.join(_FIELDS)}"
             raise InputError("the policy has no such limit", file=file, field=str(key), mend=mend)
         kind, fields = _FIELDS[key]
-        if len(fields) == 2 and not isinstance(value, list | tuple):
+        if len(fields) == 1:
+            figures[fields[0]] = to_si(value, kind, allow_zero=key in _MAY_BE_ZERO, field=key, file=file)
+            continue
+        if not isinstance(value, list | tuple):
             mend = f"write {DEFAULT_POLICY[key]!r}"
             raise InputError("one figure where a low and a high one belong", file=file, field=key, mend=mend)
-        numbers: tuple[float, ...]
-        if len(fields) == 2:
-            numbers = parse_range(value, kind, allow_zero=True, field=key, file=file)
-        else:
-            numbers = (to_si(value, kind, allow_zero=key in _MAY_BE_ZERO, field=key, file=file),)
-        figures.update(zip(fields, numbers, strict=True))
+        span = parse_range(value, kind, allow_zero=True, field=key, file=file)
+        figures.update(zip(fields, span, strict=True))
     if "wet_rh_pct" in figures:
         figures["wet_rh_pct"] *= 100
     return figures

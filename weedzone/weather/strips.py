@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -13,7 +13,6 @@ from weedzone.weather.hours import FACTORS, NO, OK, SKIPPED, UNKNOWN
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from weedzone.weather.limits import Limits
     from weedzone.weather.windows import SprayWindows
 
 # Okabe and Ito's set for all kinds of colour vision; the hatches carry the same meaning without colour.
@@ -27,41 +26,33 @@ _WINDOW = "#004B7A"
 _FEW_HOURS = 60  # up to here a cell has room for its number
 
 
-def _labels(limits: Limits, system: str) -> dict[str, str]:
-    us = system == "us"
-    speed, unit = ("mph", "mph") if us else ("m/s", "m/s")
-    degree, sign = ("degF", "°F") if us else ("degC", "°C")
+def _strips(fit: SprayWindows) -> dict[str, tuple[str, pd.Series[float] | None, int]]:
+    """Name of each factor's strip with its limits, the numbers written into it, and their decimals."""
+    limits, hours, us = fit.limits, fit.hours, fit.system == "us"
+    speed, degree, sign = ("mph", "degF", "°F") if us else ("m/s", "degC", "°C")
 
-    def wind(mps: float) -> str:
-        return f"{convert(mps, 'speed', speed):.3g}"
+    def wind(mps: Any) -> Any:
+        return convert(mps, "speed", speed)
 
-    def heat(celsius: float) -> str:
-        return f"{convert(celsius, 'temperature', degree):.3g}"
+    def heat(celsius: Any) -> Any:
+        return convert(celsius, "temperature", degree)
 
+    winds = f"wind {wind(limits.wind_min_mps):.3g}–{wind(limits.wind_max_mps):.3g} {speed}"
+    airs = f"air {heat(limits.temp_min_c):.3g}–{heat(limits.temp_max_c):.3g} {sign}"
+    deltas = f"delta-T {limits.delta_t_min_c:.3g}–{limits.delta_t_max_c:.3g} °C"
     return {
-        "wind": f"wind {wind(limits.wind_min_mps)}–{wind(limits.wind_max_mps)} {unit}",
-        "gusts": f"gusts to {wind(limits.gust_max_mps)} {unit}",
-        "inversion": "no inversion",
-        "temperature": f"air {heat(limits.temp_min_c)}–{heat(limits.temp_max_c)} {sign}",
-        "delta_t": f"delta-T {limits.delta_t_min_c:.3g}–{limits.delta_t_max_c:.3g} °C",
-        "rain": f"no rain for {limits.rainfast_s / 3600:.3g} h after",
-        "leaves": f"leaves dry, humidity < {limits.wet_rh_pct:.0f} %",
-        "daylight": "daylight",
-    }
-
-
-def _numbers(hours: pd.DataFrame, system: str) -> dict[str, np.ndarray]:
-    us = system == "us"
-
-    def scaled(column: str, kind: str, unit: str) -> np.ndarray:
-        return np.asarray(convert(hours[column].to_numpy(dtype=float), kind, unit))  # type: ignore[arg-type]
-
-    return {
-        "wind": scaled("wind_mps", "speed", "mph" if us else "m/s"),
-        "gusts": scaled("gust_mps", "speed", "mph" if us else "m/s"),
-        "temperature": scaled("temp_c", "temperature", "degF" if us else "degC"),
-        "delta_t": hours["delta_t_c"].to_numpy(dtype=float),
-        "leaves": hours["rh_pct"].to_numpy(dtype=float),
+        "wind": (winds, wind(hours["wind_mps"]), 0 if us else 1),
+        "gusts": (
+            f"gusts to {wind(limits.gust_max_mps):.3g} {speed}",
+            wind(hours["gust_mps"]),
+            0 if us else 1,
+        ),
+        "inversion": ("no inversion", None, 0),
+        "temperature": (airs, heat(hours["temp_c"]), 0),
+        "delta_t": (deltas, hours["delta_t_c"], 1),
+        "rain": (f"no rain for {limits.rainfast_s / 3600:.3g} h after", None, 0),
+        "leaves": (f"leaves dry, humidity < {limits.wet_rh_pct:.0f} %", hours["rh_pct"], 0),
+        "daylight": ("daylight", None, 0),
     }
 
 
@@ -78,17 +69,17 @@ def draw_strips(fit: SprayWindows, ax: Axes | None = None) -> Axes:
     zone = hours["time"].dt.tz
     left = mdates.date2num(hours["time"].dt.tz_convert("UTC").dt.tz_localize(None).to_numpy())  # type: ignore[no-untyped-call]
     step = 1 / 24
-    names = _labels(fit.limits, fit.system)
-    for row, factor in enumerate(FACTORS):
+    strips = _strips(fit)
+    for row, (factor, (_, numbers, decimals)) in enumerate(strips.items()):
         _strip(ax, left, step, row, hours[factor].to_numpy(dtype=str))
-    if len(hours) <= _FEW_HOURS:
-        _write_numbers(ax, left + step / 2, _numbers(hours, fit.system), fit.system)
+        if len(hours) <= _FEW_HOURS and numbers is not None:
+            _write(ax, left + step / 2, row, numbers, decimals)
     for window in fit.windows.to_dict("records"):
         start = mdates.date2num(window["start"].tz_convert("UTC").tz_localize(None))  # type: ignore[no-untyped-call]
         _mark(ax, start, window["hours"] * step, window["score"])
     ax.set_xlim(left[0], left[-1] + step)
     ax.set_ylim(len(FACTORS) - 0.4, -1.5)
-    ax.set_yticks([-1, *range(len(FACTORS))], ["windows (score)", *(names[factor] for factor in FACTORS)])
+    ax.set_yticks([-1, *range(len(FACTORS))], ["windows (score)", *(name for name, *_ in strips.values())])
     ax.tick_params(axis="y", length=0)
     locator = mdates.AutoDateLocator(tz=zone)  # type: ignore[no-untyped-call]
     ax.xaxis.set_major_locator(locator)
@@ -118,16 +109,11 @@ def _strip(ax: Axes, left: np.ndarray, step: float, row: int, states: np.ndarray
             )
 
 
-def _write_numbers(ax: Axes, middle: np.ndarray, numbers: dict[str, np.ndarray], system: str) -> None:
-    speed = 0 if system == "us" else 1
-    decimals = {"wind": speed, "gusts": speed, "temperature": 0, "delta_t": 1, "leaves": 0}
+def _write(ax: Axes, middle: np.ndarray, row: int, numbers: pd.Series[float], decimals: int) -> None:
     box = {"boxstyle": "round,pad=0.1", "facecolor": "white", "alpha": 0.75, "linewidth": 0}
-    for factor, values in numbers.items():
-        row = FACTORS.index(factor)
-        for x, value in zip(middle, values, strict=True):
-            if not np.isnan(value):
-                text = f"{value:.{decimals[factor]}f}"
-                ax.text(x, row, text, ha="center", va="center", fontsize=6.5, bbox=box)
+    for x, value in zip(middle, numbers, strict=True):
+        if not np.isnan(value):
+            ax.text(x, row, f"{value:.{decimals}f}", ha="center", va="center", fontsize=6.5, bbox=box)
 
 
 def _mark(ax: Axes, start: float, width: float, score: float) -> None:

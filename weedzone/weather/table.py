@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, timezone, tzinfo
 from os import PathLike
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -202,7 +203,7 @@ def _choose_columns(raw: pd.DataFrame, told: list[tuple[str, str, str]]) -> tupl
     return chosen, time_names[0]
 
 
-def _refuse(cells: pd.Series, bad: np.ndarray | pd.Series, what: str, mend: str) -> None:
+def _refuse(cells: pd.Series, bad: Any, what: str, mend: str) -> None:
     """Refuse a column for the first of its bad cells."""
     if bad.any():
         row = int(np.argmax(bad))
@@ -291,7 +292,7 @@ def _localized(wall: pd.Series, zone: tzinfo, text: pd.Series, mend: str) -> pd.
     # With a guess for repeated hours, NaT is left only where the clock skipped the hour.
     guess = index.tz_localize(zone, ambiguous=np.ones(len(index), bool), nonexistent="NaT")
     _refuse(text, guess.isna(), f"does not exist in {zone}: the clock skipped that hour", mend)
-    twice = index.tz_localize(zone, ambiguous="NaT", nonexistent="NaT").isna()
+    twice = np.asarray(index.tz_localize(zone, ambiguous="NaT", nonexistent="NaT").isna())
     counts = wall.map(wall.value_counts()).to_numpy()
     unclear = twice & ((counts != 2) | (not index[~twice].is_monotonic_increasing))
     _refuse(text, unclear, f"came twice in {zone} (the clock went back): which one is not clear", mend)

@@ -16,14 +16,7 @@ from weedzone.base.errors import CrsError, Finding, InputError, findings_table
 from weedzone.base.units import convert, to_si
 from weedzone.base.words import DECIDES
 from weedzone.survey import Survey
-from weedzone.weather.hours import (
-    FACTORS,
-    NO,
-    UNKNOWN,
-    Place,
-    judge_hours,
-    whole_hours,
-)
+from weedzone.weather.hours import FACTORS, NO, UNKNOWN, Place, judge_hours, whole_hours
 from weedzone.weather.limits import HousePolicy, Limits, speed_text, strictest, temperature_text
 from weedzone.weather.table import HOUR, WeatherTable, read_weather
 
@@ -36,9 +29,8 @@ CAUTION = (
     "Weather tables are forecasts or distant readings: measure wind, temperature and humidity on site before "
     f"and while spraying, and stop where they leave the limits. {DECIDES}"
 )
-_WIDE_DEG = (
-    30.0  # a spread that a downwind buffer for one direction does not cover; common practice, no source
-)
+# A swing that a downwind buffer for one direction does not cover: common practice, no source.
+_WIDE_DEG = 30.0
 
 
 @dataclass(frozen=True)
@@ -105,11 +97,11 @@ class SprayWindows:
         plural = "" if count == 1 else "s"
         lines = [f"{count} window{plural} of {least:g} h or more; {fit} of {len(self.hours)} hours fit"]
         lines += [self._line(row) for row in self.windows.to_dict("records")]
-        refused = {name: int(self.hours[name].isin([NO, UNKNOWN]).sum()) for name in FACTORS}
-        ranked = sorted(refused.items(), key=lambda item: -item[1])
-        lines.append(
-            "hours refused by factor: " + ", ".join(f"{name} {count}" for name, count in ranked if count)
+        refused = (
+            self.hours[list(FACTORS)].isin([NO, UNKNOWN]).sum().sort_values(ascending=False, kind="stable")
         )
+        told = [f"{name} {count}" for name, count in refused.items() if count]
+        lines.append(f"hours refused by factor: {', '.join(told)}")
         lines += [f"{row.severity}: {row.message}" for row in self.findings.itertuples()]
         return "\n".join([*lines, CAUTION])
 
@@ -224,9 +216,8 @@ def _place(lat: float | None, lon: float | None, site: Any, height_m: float) -> 
         lat, lon = float(south + north) / 2, float(west + east) / 2
     missing = [name for name, value in (("lat", lat), ("lon", lon)) if value is None]
     if missing:
-        raise InputError(
-            "missing", field=" and ".join(missing), mend="pass lat= and lon= in degrees, or site="
-        )
+        mend = "pass lat= and lon= in degrees, or site="
+        raise InputError("missing", field=" and ".join(missing), mend=mend)
     for name, value, most in (("lat", lat, 90), ("lon", lon, 180)):
         if not isinstance(value, Real) or not abs(value) <= most:
             mend = "give lat= and lon= in degrees, or site="
@@ -243,84 +234,64 @@ def _number_windows(ok: np.ndarray, need: int) -> pd.arrays.IntegerArray:
     return pd.arrays.IntegerArray(numbers.astype("int64"), ~inside)
 
 
-def _mean_wind(speed_mps: np.ndarray, from_deg: np.ndarray) -> tuple[float, float, float]:
-    """Direction of the mean wind vector, circular standard deviation, and widest swing, in degrees."""
+def _mean_wind(window: pd.DataFrame) -> dict[str, float]:
+    """Direction of the mean wind vector, circular standard deviation, and widest swing."""
     from scipy.stats import circstd
 
-    radians = np.radians(from_deg)
-    east, north = float((speed_mps * np.sin(radians)).mean()), float((speed_mps * np.cos(radians)).mean())
+    speed_mps, from_deg = window["wind_mps"], window["wind_from_deg"]
+    east, north = (
+        (speed_mps * np.sin(np.radians(from_deg))).mean(),
+        (speed_mps * np.cos(np.radians(from_deg))).mean(),
+    )
+    mean, swing = float("nan"), 180.0
+    if np.hypot(east, north) >= 1e-6 * max(speed_mps.mean(), 1e-9):
+        mean = float(np.degrees(np.arctan2(east, north))) % 360.0
+        swing = float(((from_deg - mean + 180) % 360 - 180).abs().max())
     spread = float(circstd(from_deg, high=360, low=0))
-    if np.hypot(east, north) < 1e-6 * max(float(speed_mps.mean()), 1e-9):
-        return float("nan"), spread, 180.0
-    mean = float(np.degrees(np.arctan2(east, north))) % 360.0
-    swing = float(np.abs((from_deg - mean + 180) % 360 - 180).max())
-    return mean, spread, swing
+    return {"wind_from_deg": mean, "wind_spread_deg": spread, "wind_swing_deg": swing}
 
 
 def _windows_table(hours: pd.DataFrame) -> pd.DataFrame:
-    rows = []
-    for number, part in hours[hours["window"].notna()].groupby("window"):
-        wind = part["wind_mps"].to_numpy(dtype=float)
-        mean, spread, swing = _mean_wind(wind, part["wind_from_deg"].to_numpy(dtype=float))
-        temp_c = float(part["temp_c"].mean())
-        rows.append(
-            {
-                "window": number,
-                "start": part["time"].iloc[0],
-                "end": part["time"].iloc[-1] + HOUR,
-                "hours": len(part),
-                "score": float(part["score"].mean()),
-                "wind_mph": convert(float(wind.mean()), "speed", "mph"),
-                "wind_mps": float(wind.mean()),
-                "gust_mph": convert(float(part["gust_mps"].max()), "speed", "mph"),
-                "wind_from_deg": mean,
-                "wind_spread_deg": spread,
-                "wind_swing_deg": swing,
-                "temp_f": convert(temp_c, "temperature", "degF"),
-                "temp_c": temp_c,
-                "rh_pct": float(part["rh_pct"].mean()),
-                "delta_t_c": float(part["delta_t_c"].mean()),
-            }
-        )
-    return pd.DataFrame(rows, columns=list(_WINDOW_COLUMNS)).astype({"window": "int64", "hours": "int64"})
+    """One row a window; see `SprayWindows`."""
+    groups = hours[hours["window"].notna()].groupby("window")
+    rows = [
+        {
+            "window": number,
+            "start": part["time"].iloc[0],
+            "end": part["time"].iloc[-1] + HOUR,
+            "hours": len(part),
+            **part[["score", "wind_mps", "temp_c", "rh_pct", "delta_t_c"]].mean(),
+            "wind_mph": convert(part["wind_mps"].mean(), "speed", "mph"),
+            "gust_mph": convert(part["gust_mps"].max(), "speed", "mph"),
+            "temp_f": convert(part["temp_c"].mean(), "temperature", "degF"),
+            **_mean_wind(part),
+        }
+        for number, part in groups
+    ]
+    return pd.DataFrame(rows, columns=_WINDOW_COLUMNS.split()).astype({"window": "int64", "hours": "int64"})
 
 
-_WINDOW_COLUMNS = (
-    "window",
-    "start",
-    "end",
-    "hours",
-    "score",
-    "wind_mph",
-    "wind_mps",
-    "gust_mph",
-    "wind_from_deg",
-    "wind_spread_deg",
-    "wind_swing_deg",
-    "temp_f",
-    "temp_c",
-    "rh_pct",
-    "delta_t_c",
-)
+_WINDOW_COLUMNS = """
+window start end hours score wind_mph wind_mps gust_mph wind_from_deg wind_spread_deg wind_swing_deg temp_f temp_c
+rh_pct delta_t_c
+"""
 
 
 def _notes(table: WeatherTable, hours: pd.DataFrame, windows: pd.DataFrame, limits: Limits) -> list[Finding]:
-    notes: list[tuple[str, str, str]] = []
+    notes = []
     if "gust_mps" not in table.given:
         notes.append(("warning", "gust", "the table has no gusts: they are not judged; watch them on site"))
     if "cloud_pct" not in table.given:
         notes.append(
             ("note", "cloud", "the table has no cloud: the sky counts as clear for the inversion risk")
         )
-    need = whole_hours(limits.rainfast_s)
+    need, back = whole_hours(limits.rainfast_s), whole_hours(limits.dry_leaves_s)
     if need:
-        source = limits.source["rainfast_s"]
         message = (
-            f"the last {min(need, len(hours))} hours cannot be judged: {need} h without rain must follow "
-            f"spraying ({source}), and the table ends at {hours['time'].iloc[-1].isoformat()}"
+            f"the last {min(need, len(hours))} hours cannot be judged: {need} h without rain must follow spraying "
+            f"({limits.source['rainfast_s']}), and the table ends at {hours['time'].iloc[-1].isoformat()}"
         )
         notes.append(("note", "rain", message))
-    back = whole_hours(limits.dry_leaves_s)
     if back:
         message = (
             f"the first {min(back, len(hours))} hours cannot be judged: rain before the table is not known"
