@@ -99,7 +99,13 @@ class InputError(WeedzoneError, ValueError):
 
 @contextmanager
 def naming(*, file: str | PathLike[str] | None = None, layer: str | None = None) -> Iterator[None]:
-    """Errors raised within name this file and layer, unless they name others."""
+    """Errors raised within name this file and layer, unless they name others.
+
+    Parameters
+    ----------
+    file, layer : optional
+        Where what is wrong stands.
+    """
     try:
         yield
     except WeedzoneError as error:
