@@ -105,6 +105,15 @@ def naming(*, file: str | PathLike[str] | None = None, layer: str | None = None)
     ----------
     file, layer : optional
         Where what is wrong stands.
+
+    Yields
+    ------
+    None
+
+    Raises
+    ------
+    WeedzoneError
+        The same error, with its place.
     """
     try:
         yield
