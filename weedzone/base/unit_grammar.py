@@ -7,38 +7,69 @@
     number   = 1,000 | 0.25 | 1/4 | 1 1/2 | 1-1/2 | ½ | 1½ | 1e-3
     per      = "/" | "per"
 
-Whatever does not fit is refused: units are taken only in a spelling of the table, and nothing is guessed.
+Whatever does not fit is refused: units are taken only in a spelling of the table, ``units.toml``, and nothing is
+guessed.
 """
 
 from __future__ import annotations
 
 import re
+import tomllib
+from collections.abc import Mapping
 from difflib import get_close_matches
 from fractions import Fraction
-from typing import NamedTuple
-
-from weedzone.base.unit_table import REFUSED, SPELLINGS, STRICT_CASE, Unit
+from pathlib import Path
+from typing import Any, NamedTuple
 
 _LONGEST = 200
 _LARGEST = 10**15
+# Short spellings whose other case means something else (metre, mega; gram, giga): only as they are tabled.
+_STRICT_CASE = frozenset(("m", "g", "s", "h", "d", "mm", "mg", "ml", "m2", "m3"))
+_TABLE: dict[str, Any] = tomllib.loads((Path(__file__).parent / "units.toml").read_text(encoding="utf-8"))
+REFUSED: Mapping[str, str] = _TABLE["refused"]
 
-_VULGAR = {
-    "½": "1/2",
-    "¼": "1/4",
-    "¾": "3/4",
-    "⅓": "1/3",
-    "⅔": "2/3",
-    "⅛": "1/8",
-    "⅜": "3/8",
-    "⅝": "5/8",
-    "⅞": "7/8",
-}
-_CHARACTERS = str.maketrans(
-    {vulgar: f" {plain}" for vulgar, plain in _VULGAR.items()}
-    | dict.fromkeys("\u00a0\u2007\u2009\u202f_", " ")
-    | dict.fromkeys("\u2010\u2011\u2012\u2013\u2014\u2212", "-")
-    | {"\u2044": "/", "℉": "°F", "℃": "°C", "º": "°", "ﬂ": "fl"}
-)
+
+class Unit(NamedTuple):
+    """A unit: dimension, pint's name, size in SI (m, m2, L, kg, s, K, 1), the reading at 0 SI for a scale."""
+
+    dim: str
+    pint: str
+    size: Fraction
+    zero: Fraction = Fraction(0)
+
+
+class Kind(NamedTuple):
+    """A kind of quantity: dimensions taken, SI unit in pint's words, units to show it in, accepted forms."""
+
+    dims: tuple[str, ...]
+    si: str
+    us: tuple[str, ...]
+    metric: tuple[str, ...]
+    examples: str
+
+
+def _spellings() -> dict[str, Unit]:
+    """Every spelling, also without its spaces, and in lower case for the look-up of any other case."""
+    table: dict[str, Unit] = {}
+    for dim, units in _TABLE["units"].items():
+        for name, (size, words, *zero) in units.items():
+            top, _, bottom = size.partition("/")
+            unit = Unit(dim, name, Fraction(top) / Fraction(bottom or 1), *map(Fraction, zero))
+            for word in words.split("; "):
+                for form in (word, word.replace(" ", ""), word.lower()):
+                    table.setdefault(form, unit)
+    return table
+
+
+def _kind(dims: str, si: str, us: str, metric: str, examples: str) -> Kind:
+    quoted = ", ".join(f'"{example}"' for example in examples.split(", "))
+    return Kind(tuple(dims.split("; ")), si, tuple(us.split("; ")), tuple(metric.split("; ")), quoted)
+
+
+SPELLINGS: Mapping[str, Unit] = _spellings()
+KINDS: Mapping[str, Kind] = {name: _kind(*row) for name, row in _TABLE["kinds"].items()}
+
+_CHARACTERS = str.maketrans(_TABLE["characters"])
 _NUMBER = re.compile(
     r"(?:(?P<whole>[0-9]{1,9})[ -])?(?P<top>[0-9]{1,4})/(?P<bottom>[0-9]{1,4})(?![0-9.,/])"
     r"|(?P<decimal>(?:[0-9]{1,3}(?:,[0-9]{3})+|[0-9]+)(?:\.[0-9]+)?|\.[0-9]+)(?P<ten>[eE][+-]?[0-9]{1,3})?(?![0-9.,])"
@@ -186,7 +217,7 @@ def _below(text: str) -> tuple[Fraction, Unit]:
 
 def _unit(text: str) -> Unit | None:
     found = SPELLINGS.get(text)
-    if found is None and text.lower() not in STRICT_CASE:
+    if found is None and text.lower() not in _STRICT_CASE:
         found = SPELLINGS.get(text.lower())
     return found
 

@@ -16,21 +16,7 @@ from os import PathLike
 from typing import Any
 
 from weedzone.base.errors import UnitError
-from weedzone.base.unit_grammar import Part, Refusal, parts, printable, unit_part
-from weedzone.base.unit_table import (
-    ACRE_FT2,
-    ACRE_PER_M2,
-    FLOZ_PER_L,
-    FORMED,
-    FT2_PER_M2,
-    FT_PER_M,
-    GAL_PER_L,
-    KINDS,
-    KSQFT_PER_M2,
-    LB_PER_KG,
-    OZ_PER_KG,
-    Kind,
-)
+from weedzone.base.unit_grammar import KINDS, SPELLINGS, Kind, Part, Refusal, parts, printable, unit_part
 
 __all__ = [
     "ACRE_PER_M2", "FLOZ_PER_L", "FORM_OF_UNIT", "FT2_PER_M2", "FT_PER_M", "GAL_PER_L", "KINDS", "KSQFT_PER_M2",
@@ -38,11 +24,19 @@ __all__ = [
     "registry", "scale", "show", "to_si",
 ]  # fmt: skip
 
+
+def _per_si(unit: str) -> float:
+    return float(1 / SPELLINGS[unit].size)
+
+
+FT_PER_M, FT2_PER_M2, KSQFT_PER_M2, ACRE_PER_M2 = map(_per_si, ("ft", "ft2", "ksqft", "acre"))
+GAL_PER_L, FLOZ_PER_L, LB_PER_KG, OZ_PER_KG = map(_per_si, ("gal", "fl oz", "lb", "oz"))
 PRODUCT_UNIT = {"liquid": ("fl oz", FLOZ_PER_L), "dry": ("oz", OZ_PER_KG), "granule": ("lb", LB_PER_KG)}
 """Unit in which tables give a product of each form, and how many of it go into one SI unit (L or kg)."""
 UNIT_PER_SI = dict(PRODUCT_UNIT.values())
 FORM_OF_UNIT = {unit: form for form, (unit, _) in PRODUCT_UNIT.items()}
 
+_FORMED = ("dose", "amount", "mix", "concentration")
 _ABSOLUTE_ZERO_C = -273.15
 # Only these may speak of active ingredient ("lb ai/acre", "lb ae/gal"); the others are of the product.
 _OF_ACTIVE = ("mass", "mass_per_area", "concentration", "concentration liquid", "concentration dry")
@@ -173,7 +167,7 @@ def convert(value_si: float, kind: str, unit: str, *, form: str | None = None) -
     UnitError
         Unknown unit, or one of another kind.
     """
-    if form is None and kind in FORMED:
+    if form is None and kind in _FORMED:
         dims = tuple(dim for name, known in KINDS.items() if name.startswith(kind) for dim in known.dims)
     else:
         dims = _kind(kind, form)[1].dims
@@ -249,7 +243,7 @@ def registry() -> Any:
     import pint
 
     built: Any = pint.UnitRegistry(on_redefinition="ignore")
-    built.define(f"acre = {ACRE_FT2} * foot**2")  # pint's own stands on the survey foot, 4 ppm larger
+    built.define("acre = 43560 * foot**2")  # pint's own stands on the survey foot, 4 ppm larger
     built.define("ksqft = 1000 * foot**2")
     return built
 
@@ -265,15 +259,15 @@ def __getattr__(name: str) -> Any:
 
 def _kind(kind: str, form: str | None) -> tuple[str, Kind]:
     name = kind
-    if form is not None and kind in FORMED:
+    if form is not None and kind in _FORMED:
         name = f"{kind} dry" if form == "granule" and kind != "dose" else f"{kind} {form}"
     if name in KINDS:
         return name, KINDS[name]
-    if kind in FORMED:
+    if kind in _FORMED:
         raise UnitError(
             f"a {kind} depends on the product's form", mend='say form "liquid", "dry" or "granule"'
         )
-    raise UnitError(f'no kind of quantity "{kind}"', mend=f"known: {', '.join((*KINDS, *FORMED[:3]))}")
+    raise UnitError(f'no kind of quantity "{kind}"', mend=f"known: {', '.join((*KINDS, *_FORMED[:3]))}")
 
 
 def _read(

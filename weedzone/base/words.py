@@ -21,10 +21,11 @@ import numpy.typing as npt
 import pandas as pd
 
 from weedzone.base.errors import InputError, UnitError, kind_of
-from weedzone.base.unit_table import FT2_PER_M2, GALLON_L, POUND_KG
+from weedzone.base.unit_grammar import SPELLINGS
+from weedzone.base.units import FT2_PER_M2
 
-_FLOZ_L = GALLON_L / 128
-_OZ_KG = POUND_KG / 16
+_FLOZ_L = SPELLINGS["fl oz"].size
+_OZ_KG = SPELLINGS["oz"].size
 _MILLI = Fraction(1, 1000)
 _NOISE = Fraction(1, 10**9)  # of a step: rounding noise of the floats, not an amount
 _LARGEST = 1e12
