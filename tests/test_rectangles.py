@@ -17,7 +17,7 @@ import shapely
 from plots import ROWS, SYSTEMS, label, lawn, layer, place, size, survey
 
 import weedzone as wz
-from weedzone.kit.rig_file import make_rig
+from weedzone.kit.rig import make_rig
 
 COOL = """
 [[active]]

@@ -12,8 +12,7 @@ from plots import label, lawn, size
 from weedzone.base.errors import InputError
 from weedzone.crew.mixing import ORDERS, mixes, order_of_addition
 from weedzone.crew.work_order import load_plan
-from weedzone.kit.rig import Extra
-from weedzone.kit.rig_file import make_rig
+from weedzone.kit.rig import Extra, make_rig
 
 SPOT = '[[rate]]\nuse = "spot"\nmix = "2 fl oz/gal"\nvolume = "1 gal/ksqft"\n'
 EXTRAS = (Extra("marker dye", 0.002), Extra("defoamer", 0.001), Extra("ammonium sulfate", 0.01))

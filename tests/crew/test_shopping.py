@@ -13,7 +13,7 @@ from plots import label, lawn, size
 
 from weedzone.base.errors import InputError, UnitError
 from weedzone.crew.shopping import fewest, shopping_list
-from weedzone.kit.rig_file import make_rig
+from weedzone.kit.rig import make_rig
 
 SPOT = '[[rate]]\nuse = "spot"\nmix = "2 fl oz/gal"\nvolume = "1 gal/ksqft"\n[adjuvant]\nname = "oil"\nrate = "1 %"\n'
 SIZES = st.lists(st.integers(1, 12), min_size=1, max_size=3, unique=True)

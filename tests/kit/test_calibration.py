@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from weedzone.base.errors import InputError, RigError, UnitError, WeedzoneError
 from weedzone.base.units import convert, quantity, to_si
 from weedzone.kit import calibration as cal
-from weedzone.kit.rig_file import make_rig
+from weedzone.kit.rig import make_rig
 
 with (Path(__file__).parents[1] / "check_values.csv").open(encoding="utf-8") as file:
     ROWS = {row["id"]: row for row in csv.DictReader(file)}

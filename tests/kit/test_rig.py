@@ -12,8 +12,7 @@ from weedzone.base.errors import RigError, WeedzoneError
 from weedzone.base.units import convert, to_si
 from weedzone.kit import calibration as cal
 from weedzone.kit.calibration import SEASON_DAYS
-from weedzone.kit.rig import Sprayer, Spreader
-from weedzone.kit.rig_file import make_rig, read_rig
+from weedzone.kit.rig import Sprayer, Spreader, make_rig, read_rig
 
 DAY = dt.date(2026, 5, 10)
 SPRAYERS = {

@@ -12,7 +12,7 @@ from weedzone.base.errors import InputError, LabelError, UnitError
 from weedzone.crew.shopping import shopping_list
 from weedzone.job import size_job, whole_turf
 from weedzone.kit.policy import read_policy
-from weedzone.kit.rig_file import make_rig
+from weedzone.kit.rig import make_rig
 from weedzone.sizing.all_turf import feed_label, nutrients
 
 CART = make_rig("cart", "spreader", hopper="20 lb")

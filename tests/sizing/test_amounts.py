@@ -13,7 +13,7 @@ from plots import label, lawn, size
 from weedzone.base.errors import InputError, RigError
 from weedzone.base.units import FLOZ_PER_L, to_si
 from weedzone.base.words import pour, weigh
-from weedzone.kit.rig_file import make_rig
+from weedzone.kit.rig import make_rig
 from weedzone.sizing.loads import COARSE, on_the_measure
 from weedzone.sizing.pours import pour_of
 

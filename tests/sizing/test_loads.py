@@ -18,7 +18,7 @@ import weedzone as wz
 from weedzone.base.errors import InputError
 from weedzone.base.units import PRODUCT_UNIT
 from weedzone.crew.work_order import load_plan, spare_ground
-from weedzone.kit.rig_file import make_rig
+from weedzone.kit.rig import make_rig
 from weedzone.sizing.loads import served, split_loads
 
 TOTALS = st.lists(st.floats(1e-4, 1e4), min_size=1, max_size=12)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NoReturn
@@ -49,6 +49,45 @@ def read_toml(path: str | Path, error: type[WeedzoneError] = InputError) -> dict
         raise error(f"not valid TOML ({problem})", file=file, mend="mend the line named") from None
 
 
+@dataclass(frozen=True, kw_only=True)
+class Key:
+    """What a file may say under one key; tables of keys stand in TOML themselves.
+
+    Attributes
+    ----------
+    kind : str
+        ``text``, ``texts``, ``word``, ``whole``, ``flag`` or ``date``; a kind of quantity of `weedzone.base.units`,
+        read to SI; or ``own`` where the reader of the file looks itself.
+    meaning : str
+        What it says, for whoever reads the table.
+    words : sequence of str
+        Those that a ``word`` may be.
+    pair, zero : bool
+        Whether a quantity may be a list of two, and whether it may be nothing.
+    default : object
+        Where the key is missing; a text or a word without one must be there.
+    write : str
+        What to write where a quantity is missing that must be there; empty where it need not.
+    to : str
+        Name under which the value goes on; empty for the key's own.
+    """
+
+    kind: str
+    meaning: str
+    words: Sequence[str] = ()
+    pair: bool = False
+    zero: bool = False
+    default: Any = None
+    write: str = ""
+    to: str = ""
+
+
+def read_keys(path: Path) -> dict[str, dict[str, Key]]:
+    """Tables of keys, by the name of the table."""
+    tables = tomllib.loads(path.read_text(encoding="utf-8"))
+    return {name: {key: Key(**said) for key, said in keys.items()} for name, keys in tables.items()}
+
+
 @dataclass(frozen=True)
 class Table:
     """One table of a TOML file, with its place for messages.
@@ -90,6 +129,44 @@ class Table:
                     f"did you mean {close!r}?" if close else f"known here: {', '.join(allowed)}",
                 )
 
+    def read(
+        self, keys: Mapping[str, Key], *, form: str | None = None, others: Iterable[str] = ()
+    ) -> dict[str, Any]:
+        """Values of all keys, by the names under which they go on; refuses any key that is not among them.
+
+        Parameters
+        ----------
+        form : {"liquid", "dry", "granule"}, optional
+            Of the product, for quantities that hang on it.
+        others : iterable of str
+            Keys that are allowed beside them and are read elsewhere.
+        """
+        self.only([*keys, *others])
+        return {
+            said.to or key: self._value(key, said, form) for key, said in keys.items() if said.kind != "own"
+        }
+
+    def _value(self, key: str, said: Key, form: str | None) -> Any:
+        match said.kind:
+            case "text":
+                return self.text(key, said.default)
+            case "word":
+                return self.choice(key, said.words, said.default)
+            case "texts":
+                return self.texts(key)
+            case "whole":
+                return self.whole(key)
+            case "flag":
+                return self.flag(key, default=said.default)
+            case "date":
+                return self.date(key)
+        if said.pair:
+            return self.span(key, said.kind, form=form)
+        value = self.si(key, said.kind, form=form, allow_zero=said.zero)
+        if value is None and said.write:
+            self.fail(key, "missing", f"write {key} = {said.write}")
+        return said.default if value is None else value
+
     def text(self, key: str, default: str | None = None) -> str:
         """Text of a key; required when there is no default, which may be empty."""
         if key not in self.values and default is not None:
@@ -101,7 +178,7 @@ class Table:
             self.fail(key, "this must be text that is not empty", f'write {key} = "..."')
         return value.strip()
 
-    def choice(self, key: str, allowed: tuple[str, ...], default: str | None = None) -> str:
+    def choice(self, key: str, allowed: Sequence[str], default: str | None = None) -> str:
         """Text of a key that must be one of the allowed words."""
         value = self.text(key, default)
         if value not in allowed:
@@ -154,13 +231,6 @@ class Table:
         if date is None:
             self.fail(key, "this must be a date", f"write {key} = 2026-04-01")
         return date
-
-    def required(self, key: str, kind: str, example: str, *, form: str | None = None) -> float:
-        """Quantity of a key in SI that must be there."""
-        value = self.si(key, kind, form=form)
-        if value is None:
-            self.fail(key, "missing", f"write {key} = {example}")
-        return value
 
     def table(self, key: str) -> Table:
         """Table below a key; empty when missing."""

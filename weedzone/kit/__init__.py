@@ -21,8 +21,7 @@ from weedzone.kit.label import (
 from weedzone.kit.label_check import check_label
 from weedzone.kit.label_file import read_labels
 from weedzone.kit.policy import Policy, read_policy
-from weedzone.kit.rig import Extra, Rig, Sprayer, Spreader
-from weedzone.kit.rig_file import make_rig, read_rig
+from weedzone.kit.rig import Extra, Rig, Sprayer, Spreader, make_rig, read_rig
 
 __all__ = [
     "RATINGS", "SINGLE_NITROGEN", "SLACK", "USES", "YEARLY_NITROGEN", "YEAR_DAYS", "Analysis", "Extra", "Label",

@@ -15,10 +15,13 @@ from pathlib import Path
 from types import MappingProxyType
 
 from weedzone.base.errors import UnitError
+from weedzone.base.toml import read_keys
 from weedzone.base.units import show
 
-FORMS = ("liquid", "dry", "granule")
-USES = ("spot", "broadcast", "granular")
+KEYS = read_keys(Path(__file__).parent / "keys.toml")
+"""What the files of labels, local rules and rigs may say."""
+
+USES = tuple(KEYS["rate"]["use"].words)
 RATINGS = {"good": 3, "fair": 2, "poor": 1}
 
 

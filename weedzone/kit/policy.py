@@ -52,17 +52,11 @@ from weedzone.base.toml import Table, read_toml
 from weedzone.ground.edges import straight, unrolled
 from weedzone.ground.frame import checked_crs, to_degrees
 from weedzone.ground.shapes import Array, Floats
-from weedzone.kit.label import Limits, widest
+from weedzone.kit.label import KEYS, Limits, widest
 from weedzone.kit.label_file import distances_by_use
 
-_WEATHER = {
-    "wind_min": "speed", "wind_max": "speed", "gust_max": "speed", "temperature": "temperature",
-    "delta_t": "temperature_difference", "rainfast": "time", "dry_leaves": "time", "wet_rh": "fraction",
-}  # fmt: skip
-_PAIRS = ("temperature", "delta_t")
-_DEGREE_M = (
-    111_800.0  # longest degree of a meridian, at the pole (WGS 84, from memory: 111,694 m), rounded up
-)
+# Longest degree of a meridian, at the pole (WGS 84, from memory: 111,694 m), rounded up.
+_DEGREE_M = 111_800.0
 _SLACK = 1.01  # the flat degrees below are never shorter than the ground they stand for
 
 
@@ -240,13 +234,12 @@ def read_policy(path: str | Path) -> Policy:
         No such file, an unknown key, a value that is none, a shape that cannot be read.
     """
     top = Table(read_toml(path, InputError), str(path), "", InputError)
-    top.only(("name", "buffers", "district", "weather", "nitrogen", "plan", "kinds"))
-    nitrogen = top.table("nitrogen")
-    nitrogen.only(("per_application", "per_year"))
-    plan = top.table("plan")
-    plan.only(("worth", "max_products", "min_width", "min_area"))
-    for key, measure in (("worth", "area"), ("min_width", "length"), ("min_area", "area")):
-        plan.si(key, measure, allow_zero=True)
+    said = top.read(KEYS["policy"])
+    nitrogen = Limits(**top.table("nitrogen").read(KEYS["limit"]))
+    # What others read themselves is checked here, and handed on as it was written.
+    plan, weather = top.table("plan"), top.table("weather")
+    plan.read(KEYS["plan"])
+    weather.read(KEYS["house_weather"])
     districts = tuple(_district(table, Path(path).parent) for table in top.tables("district"))
     names = [district.name for district in districts]
     if len(set(names)) < len(names):
@@ -255,17 +248,16 @@ def read_policy(path: str | Path) -> Policy:
     known_as = {chief_name(kind, "kind"): chief_name(kinds.text(kind), "kind") for kind in kinds.values}
     for kind, meant in known_as.items():
         if kind in known_kinds():
-            kinds.fail(
-                kind, "this kind is known already", "leave it out, or state its distance under [buffers]"
-            )
+            mend = "leave it out, or state its distance under [buffers]"
+            kinds.fail(kind, "this kind is known already", mend)
         if (slip := slip_of(meant, known_kinds())) is not None:
             kinds.fail(kind, f"the kind {meant!r} is not known", f"did you mean {slip!r}?")
     return Policy(
-        name=top.text("name", "-").strip("-"),
+        **said,
         buffers=Buffers(*distances_by_use(top.table("buffers"))),
         districts=districts,
-        weather=_weather(top.table("weather")),
-        nitrogen=Limits(*(nitrogen.si(key, "mass_per_area") for key in ("per_application", "per_year"))),
+        weather=dict(weather.values),
+        nitrogen=nitrogen,
         plan=dict(plan.values),
         known_as=known_as,
         file=str(path),
@@ -273,16 +265,15 @@ def read_policy(path: str | Path) -> Policy:
 
 
 def _district(table: Table, folder: Path) -> District:
-    table.only(("name", "shape", "buffers"))
-    name, file = table.text("name"), folder / table.text("shape")
+    said = table.read(KEYS["district"])
+    name, file = said["name"], folder / said["shape"]
     if not file.is_file():
         table.fail("shape", f"there is no file {file}", "put the polygons beside the policy file")
     try:
         read = gpd.read_file(file)
     except Exception as problem:  # whatever the driver stumbles over, it is the file that cannot be read
-        table.fail(
-            "shape", f"{file} cannot be read ({type(problem).__name__})", "give GeoJSON or a GeoPackage"
-        )
+        what = f"{file} cannot be read ({type(problem).__name__})"
+        table.fail("shape", what, "give GeoJSON or a GeoPackage")
     if not isinstance(read, gpd.GeoDataFrame) or not len(read) or read.geometry.isna().any():
         table.fail("shape", f"{file} holds no polygon, or a row without one", "draw the district")
     shapes = read.geometry.to_numpy()
@@ -297,13 +288,3 @@ def _district(table: Table, folder: Path) -> District:
         table.fail("shape", f"the coordinates of {file} do not fit its coordinate system", "check the file")
     whole = shapely.union_all(shapely.make_valid(degrees, method="structure"))
     return District(name, whole, Buffers(*distances_by_use(table.table("buffers"))))
-
-
-def _weather(table: Table) -> Mapping[str, Any]:
-    table.only(_WEATHER)
-    for key in table.values:
-        if key in _PAIRS:
-            table.span(key, _WEATHER[key])
-        else:
-            table.si(key, _WEATHER[key], allow_zero=True)
-    return dict(table.values)

@@ -1,14 +1,24 @@
-"""What a rig is: the sprayer or spreader that carries the product, with its calibration and its measures."""
+"""Sprayers and spreaders: what carries the product, with its calibration and its measures.
+
+Read from TOML or made from texts with units; ``keys.toml`` holds all keys of the file.
+"""
 
 from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import Any, Self
 
-from weedzone.base.errors import Finding, RigError
-from weedzone.kit.calibration import SEASON_DAYS, Calibration
+from weedzone.base.errors import Finding, InputError, RigError, UnitError, refuse_unless
+from weedzone.base.names import nearest
+from weedzone.base.toml import Table, read_toml
+from weedzone.base.units import show
+from weedzone.kit.calibration import METHODS, SEASON_DAYS, Calibration
+from weedzone.kit.label import KEYS
+
+_AGREE = 0.01  # share by which a written rate may differ from its calibration: it is written rounded
 
 
 @dataclass(frozen=True)
@@ -80,29 +90,29 @@ class Rig:
         )
         return [Finding("warning", "rig", self.name, message)]
 
-    def _figures(self, calibration: Calibration) -> dict[str, Any]:
-        """What a calibration leaves on its rig: the date, the method and the figures."""
-        figures = {"method": calibration.method, **dict(calibration.figures)}
-        return {"calibrated": calibration.date, "calibration": figures}
+    def _set_to(self, calibration: Calibration, figure: str, refusal: str, mend: str) -> Self:
+        """The rig at a figure of a calibration, with the date, the method and what was measured."""
+        found = getattr(calibration, figure)
+        if found is None:
+            raise RigError(refusal, feature=self.name, field=calibration.method, mend=mend)
+        measured = {"method": calibration.method, **dict(calibration.figures)}
+        return replace(self, **{figure: found}, calibrated=calibration.date, calibration=measured)
 
     def findings(self, on: dt.date) -> tuple[Finding, ...]:
         """What to say of the rig on a date: a calibration older than a season (365 days)."""
         if self.calibrated is None:
-            return (
-                Finding(
-                    "note", "rig", self.name, "no date of calibration is given: calibrate before the job"
-                ),
-            )
-        age = (on - self.calibrated).days
-        if age < 0:
+            severity, message = "note", "no date of calibration is given: calibrate before the job"
+        elif self.calibrated > on:
+            severity = "warning"
             message = f"the calibration is dated {self.calibrated}, after the job on {on}: check the date"
-            return (Finding("warning", "rig", self.name, message),)
-        if age > SEASON_DAYS:
+        elif (age := (on - self.calibrated).days) > SEASON_DAYS:
+            severity = "warning"
             message = (
                 f"the calibration of {self.calibrated} is older than a season ({age} days): calibrate again"
             )
-            return (Finding("warning", "rig", self.name, message),)
-        return ()
+        else:
+            return ()
+        return (Finding(severity, "rig", self.name, message),)
 
 
 @dataclass(frozen=True)
@@ -152,14 +162,12 @@ class Sprayer(Rig):
         RigError
             The calibration is one of a spreader.
         """
-        if calibration.carrier_L_per_m2 is None:
-            raise RigError(
-                "a spreader's calibration gives a sprayer no carrier",
-                feature=self.name,
-                field=calibration.method,
-                mend="calibrate the sprayer by plot, catch, ounces, nozzle or nozzles",
-            )
-        return replace(self, carrier_L_per_m2=calibration.carrier_L_per_m2, **self._figures(calibration))
+        return self._set_to(
+            calibration,
+            "carrier_L_per_m2",
+            "a spreader's calibration gives a sprayer no carrier",
+            "calibrate the sprayer by plot, catch, ounces, nozzle or nozzles",
+        )
 
     @property
     def load_L(self) -> float:
@@ -204,16 +212,170 @@ class Spreader(Rig):
         RigError
             The calibration is one of a sprayer.
         """
-        if calibration.rate_kg_per_m2 is None:
-            raise RigError(
-                "a sprayer's calibration gives a spreader no rate",
-                feature=self.name,
-                field=calibration.method,
-                mend="calibrate the spreader by spreader_plot or spreader_pan",
-            )
-        return replace(self, rate_kg_per_m2=calibration.rate_kg_per_m2, **self._figures(calibration))
+        return self._set_to(
+            calibration,
+            "rate_kg_per_m2",
+            "a sprayer's calibration gives a spreader no rate",
+            "calibrate the spreader by spreader_plot or spreader_pan",
+        )
 
     @property
     def load_kg(self) -> float:
         """Most product that one load can put on the ground [kg]."""
         return min(self.hopper_kg, self.largest_fill_kg or self.hopper_kg) - self.unusable_kg
+
+
+def read_rig(path: str | Path, name: str | None = None) -> Sprayer | Spreader:
+    """Read one rig from a TOML file of ``[rig.NAME]`` tables.
+
+    Parameters
+    ----------
+    path : path
+    name : str, optional
+        Which rig; may be left out where the file holds one.
+
+    Returns
+    -------
+    Sprayer or Spreader
+
+    Raises
+    ------
+    RigError, UnitError
+        No such file or rig, an unknown key, no tank or hopper, an impossible value.
+    InputError
+        No path.
+    """
+    top = Table(read_toml(path, RigError), str(path), "", RigError)
+    top.only(("rig",))
+    rigs = top.table("rig")
+    if not rigs.values:
+        top.fail("rig", "the file holds no rig", "add a table [rig.NAME]")
+    known = list(rigs.values)
+    told = f"known: {', '.join(known)}"
+    if name is None:
+        if len(known) > 1:
+            mend = f"name one: {', '.join(known)}"
+            raise RigError("the file holds several rigs", file=str(path), mend=mend)
+        name = known[0]
+    refuse_unless(isinstance(name, str), name, "the name of a rig", "name", told)
+    if name not in rigs.values:
+        close = nearest(name, known)
+        mend = f"did you mean {close!r}?" if close else told
+        raise RigError(f"no rig named {name!r}", file=str(path), mend=mend)
+    return _rig(rigs.table(name), name)
+
+
+def make_rig(
+    name: str, kind: str = "sprayer", *, calibration: Calibration | None = None, **texts: Any
+) -> Sprayer | Spreader:
+    """Make a rig from texts with units, as `read_rig` does from a file.
+
+    Parameters
+    ----------
+    name : str
+    kind : {"sprayer", "spreader"}
+    calibration : Calibration, optional
+        Sets carrier or rate, and stays with the rig.
+    **texts : str
+        The keys of a rig file: ``tank="4 gal"``, ``carrier="1 gal/ksqft"``, ``measure="0.25 fl oz"`` and so on.
+
+    Returns
+    -------
+    Sprayer or Spreader
+
+    Raises
+    ------
+    RigError, UnitError
+        As `read_rig`; also a carrier or rate that is not the calibration's.
+
+    Examples
+    --------
+    >>> import weedzone as wz
+    >>> rig = wz.make_rig("backpack", tank="4 gal", carrier="1 gal/ksqft")
+    >>> round(rig.tank_L, 3)
+    15.142
+    """
+    made = _rig(Table({"kind": kind, **texts}, "", f"[rig.{name}]", RigError), name)
+    if calibration is None:
+        return made
+    _agree(made, calibration, None)
+    return made.with_calibration(calibration)
+
+
+def _rig(table: Table, name: str) -> Sprayer | Spreader:
+    kind = table.choice("kind", KEYS["rig"]["kind"].words)
+    said = table.read(KEYS["rig"] | KEYS[kind])
+    figures, made = _calibration(table)
+    del said["kind"]
+    said["calibrated"] = said["calibrated"] or table.table("calibration").date("date")
+    said |= {"name": name, "calibration": figures, **_measure(table)}
+    rig: Sprayer | Spreader
+    if kind == "sprayer":
+        rig = Sprayer(**said, extras=_extras(table))
+        holder, whole, fill, left = "tank", rig.tank_L, rig.largest_fill_L, rig.load_L - rig.priming_L
+    else:
+        rig = Spreader(**said)
+        holder, whole, fill, left = "hopper", rig.hopper_kg, rig.largest_fill_kg, rig.load_kg
+    if fill is not None and fill > whole * (1.0 + 1e-9):
+        mend = f"write at most the {holder}, or leave it out"
+        table.fail("largest_fill", f"more than the {holder} holds", mend)
+    if left <= 0:
+        table.fail("unusable", f"leaves nothing of the {holder}", "check it")
+    if made is None:
+        return rig
+    _agree(rig, made, table.file)
+    # The date may stand beside the figures or with the rig.
+    return replace(rig.with_calibration(made), calibrated=rig.calibrated, calibration=figures)
+
+
+def _calibration(table: Table) -> tuple[dict[str, str], Calibration | None]:
+    """The figures as written, and where they name a method, what it gives."""
+    given = table.table("calibration")
+    figures = {key: given.text(key) for key in given.values if key != "date"}
+    if "method" not in figures:
+        return figures, None
+    texts = {key: value for key, value in figures.items() if key != "method"}
+    known = [name for name, one in METHODS.items() if "date" in (one.function.__kwdefaults__ or {})]
+    method = given.choice("method", tuple(known))
+    function, examples = METHODS[method]
+    given.only(("method", "date", *examples))
+    try:
+        return figures, function(**texts)
+    except TypeError:
+        lacking = ", ".join(name for name in examples if name not in texts)
+        given.fail("method", f"figures are missing for {method!r}", f"give {lacking}")
+    except (UnitError, InputError) as problem:
+        given.fail("method", str(problem), "check the figures")
+
+
+def _agree(rig: Sprayer | Spreader, calibration: Calibration, file: str | None) -> None:
+    """Refuse a rig whose written rate is not what its calibration gives."""
+    kind, key = ("sprayer", "carrier") if isinstance(rig, Sprayer) else ("spreader", "rate")
+    said = KEYS[kind][key]
+    written, found = (getattr(one, said.to) for one in (rig, calibration))
+    if written is None or found is None or abs(written - found) <= _AGREE * found:
+        return
+    raise RigError(
+        f"{show(written, said.kind)} is written, but the calibration gives {show(found, said.kind)}",
+        file=file,
+        feature=rig.name,
+        field=key,
+        mend="leave out the one that is out of date",
+    )
+
+
+def _extras(table: Table) -> tuple[Extra, ...]:
+    found = [Extra(**one.read(KEYS["extra"], form="liquid")) for one in table.tables("extra")]
+    if sum(one.rate for one in found) >= 1.0:
+        table.fail("extra", "the extras leave no room for water", "check the rates")
+    return tuple(replace(one, formulation=one.formulation.upper()) for one in found)
+
+
+def _measure(table: Table) -> dict[str, Any]:
+    for kind in ("volume", "mass"):
+        try:
+            step = table.si("measure", kind)
+        except UnitError:
+            continue
+        return {} if step is None else {"measure": step, "measure_kind": kind}
+    return table.fail("measure", "this must be a volume or a mass", 'write measure = "0.25 fl oz" or "1 g"')
