@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import inf
 from typing import Any
 
 import geopandas as gpd
@@ -29,7 +30,7 @@ def read_limits(swath: object, gap: object, min_speed: object, max_speed: object
         raise InputError(
             f"a swath of {width:.0f} m is wider than any boom", field="swath", mend="check its unit"
         )
-    gap_s = gap_m = None
+    gap_s = gap_m = inf
     try:
         gap_s = units.to_si(gap, "time", field="gap")
     except UnitError as error:

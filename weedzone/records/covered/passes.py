@@ -6,6 +6,7 @@ along a straight walk. Here that is put right, and every correction is told as a
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -20,40 +21,45 @@ from weedzone.records.covered.tracks import LAYER, Track
 
 STOP_S = 10.0  # a stop is judged over this time
 NOISE_M = 1.0  # a fix may stray this far before its speed is held against it
-JUMP_RUN = (
-    5  # a run of fixes up to this long between two jumps is a slip of the receiver, not a place visited
-)
+# A run of fixes up to this long between two jumps is a slip of the receiver, not a place visited.
+JUMP_RUN = 5
 SAME_M = 1e-3
 NOISY = 0.02  # scatter of the fixes, in swaths, above which a pass is smoothed
 ROUGH = 0.1  # scatter, in swaths, above which the figures are called rough
+ROUGH_WORDS = "pass(es) scatter by more than a tenth of the swath: their figures are rough"
+SMOOTHED_WORDS = "pass(es) with a noisy position were smoothed over at most two swaths"
 TURN_COSINE = 0.7  # a bend sharper than about 45 degrees is a turn
 STRAIGHT = 0.005  # corners flatter than this, in swaths, are left out
 
 
 @dataclass(frozen=True)
 class Limits:
-    """What tells a pass from a break [m, s, m/s]; either `gap_s` or `gap_m` is set."""
+    """What tells a pass from a break [m, s, m/s]; of the two gaps, the one that is not given is endless."""
 
     swath_m: float
-    gap_s: float | None
-    gap_m: float | None
+    gap_s: float
+    gap_m: float
     min_mps: float
     max_mps: float
 
 
 @dataclass(frozen=True, eq=False)
 class _Fixes:
-    """Fixes of one section, in order of time."""
+    """Fixes of one section, in order of time; the times are NaN where the track has none."""
 
     xy: Floats
-    time_s: Floats | None
+    time_s: Floats
     on: Bools
 
     def __len__(self) -> int:
         return len(self.xy)
 
     def take(self, rows: Any) -> _Fixes:
-        return _Fixes(self.xy[rows], None if self.time_s is None else self.time_s[rows], self.on[rows])
+        return _Fixes(self.xy[rows], self.time_s[rows], self.on[rows])
+
+
+Tally = Counter[tuple[str, str]]
+"""How often something was noticed, by its severity and words, so that each is told once."""
 
 
 def sprayed_passes(track: Track, xy: Floats, limits: Limits) -> tuple[list[Floats], list[Finding]]:
@@ -77,86 +83,49 @@ def sprayed_passes(track: Track, xy: Floats, limits: Limits) -> tuple[list[Float
     InputError
         If no pass of two different points is left.
     """
-    notes = _Notes()
+    tally, stops = Tally(), []
     near = np.isfinite(xy).all(axis=1)
-    notes.count("far away", (~near).sum())
-    on = np.ones(len(xy), dtype=bool) if track.spraying is None else track.spraying
-    fixes = _Fixes(xy, track.time_s, on)
-    if track.time_s is None:
-        notes.say("note", "the track has no times: speeds, stops and pauses could not be checked")
+    tally["warning", "point(s) far from the zones were dropped"] += int((~near).sum())
+    time = np.full(len(xy), np.nan) if track.time_s is None else track.time_s
+    fixes = _Fixes(xy, time, np.ones(len(xy), dtype=bool) if track.spraying is None else track.spraying)
     sections = [
-        _in_order(fixes.take(np.flatnonzero(near & (track.section == number))), notes)
+        _in_order(fixes.take(near & (track.section == number)), tally)
         for number in np.unique(track.section[near])
     ]
-    if track.time_s is not None:
-        sections.sort(key=lambda part: part.time_s[0] if part.time_s is not None else 0.0)
+    sections.sort(key=lambda part: part.time_s[0])
     passes: list[Floats] = []
     for section in _joined(sections, limits):
-        for run in _without_jumps(section, limits, notes):
-            for stretch in _cut_at_gaps(run, limits, notes):
-                passes += _sprayed(_without_stops(stretch, limits, notes))
+        for run in _without_jumps(section, limits, tally):
+            for stretch in _cut_at_gaps(run, limits, tally):
+                moving, stop = _without_stops(stretch, limits)
+                stops += stop
+                passes += _sprayed(moving)
     lines = [line for line in map(_distinct, passes) if len(line) > 1]
     if not lines:
+        apart = (
+            "" if track.time_s is None else f" (points come {np.median(np.diff(np.sort(time))):.3g} s apart)"
+        )
         raise InputError(
             "the track has no two different points with the sprayer on, close enough in time to be one pass",
             layer=LAYER,
-            mend=f"check the on/off column{notes.spacing(fixes)}, and give a larger gap if the log is sparse",
+            mend=f"check the on/off column{apart}, and give a larger gap if the log is sparse",
         )
-    return [_smoothed(line, limits.swath_m, notes) for line in lines], notes.findings()
+    lines = [_smoothed(line, limits.swath_m, tally) for line in lines]
+    said = [(severity, f"{count} {words}") for (severity, words), count in tally.items() if count]
+    if track.time_s is None:
+        said.append(("note", "the track has no times: speeds, stops and pauses could not be checked"))
+    said += [("warning", stop) for stop in stops]
+    return lines, [Finding(severity, LAYER, "", message) for severity, message in said]
 
 
-class _Notes:
-    """Tallies of what was dropped, so that each is told once."""
-
-    words = {  # noqa: RUF012
-        "far away": ("warning", "point(s) far from the zones were dropped"),
-        "repeated": ("note", "repeated point(s) were dropped"),
-        "jump": ("warning", "point(s) that imply a speed above max_speed were dropped"),
-        "split jump": ("warning", "jump(s) faster than max_speed start a new pass"),
-        "gap": ("note", "gap(s) in the track start a new pass"),
-        "unsorted": ("warning", "point(s) were out of order and were sorted by time"),
-        "rough": ("warning", "pass(es) scatter by more than a tenth of the swath: their figures are rough"),
-        "smoothed": ("note", "pass(es) with a noisy position were smoothed over at most two swaths"),
-    }
-
-    def __init__(self) -> None:
-        self.tally: dict[str, int] = {}
-        self.said: list[Finding] = []
-
-    def count(self, what: str, number: Any) -> None:
-        self.tally[what] = self.tally.get(what, 0) + int(number)
-
-    def say(self, severity: str, message: str) -> None:
-        self.said.append(Finding(severity, LAYER, "", message))
-
-    def findings(self) -> list[Finding]:
-        counted = [
-            Finding(self.words[key][0], LAYER, "", f"{number} {self.words[key][1]}")
-            for key, number in self.tally.items()
-            if number
-        ]
-        return counted + self.said
-
-    @staticmethod
-    def spacing(fixes: _Fixes) -> str:
-        if fixes.time_s is None or len(fixes) < 2:
-            return ""
-        return f" (points come {np.median(np.diff(np.sort(fixes.time_s))):.3g} s apart)"
-
-
-def _in_order(fixes: _Fixes, notes: _Notes) -> _Fixes:
-    if fixes.time_s is not None:
-        back = (np.diff(fixes.time_s) < 0).sum()
-        notes.count("unsorted", back)
-        if back:
-            fixes = fixes.take(np.argsort(fixes.time_s, kind="stable"))
-    if len(fixes) < 2:
-        return fixes
-    same = (np.diff(fixes.xy, axis=0) == 0).all(axis=1)
-    if fixes.time_s is not None:
-        same &= np.diff(fixes.time_s) == 0
-    same &= fixes.on[1:] == fixes.on[:-1]
-    notes.count("repeated", same.sum())
+def _in_order(fixes: _Fixes, tally: Tally) -> _Fixes:
+    back = int((np.diff(fixes.time_s) < 0).sum())
+    if back:
+        tally["warning", "point(s) were out of order and were sorted by time"] += back
+        fixes = fixes.take(np.argsort(fixes.time_s, kind="stable"))
+    same = (np.diff(fixes.xy, axis=0) == 0).all(axis=1) & (fixes.on[1:] == fixes.on[:-1])
+    same &= ~(np.diff(fixes.time_s) > 0)
+    tally["note", "repeated point(s) were dropped"] += int(same.sum())
     return fixes.take(np.append(True, ~same))
 
 
@@ -164,29 +133,24 @@ def _joined(sections: list[_Fixes], limits: Limits) -> list[_Fixes]:
     """Sections that go on at the very point and time where the last one ended are one."""
     joined: list[_Fixes] = []
     for part in sections:
-        last = joined[-1] if joined else None
-        if last is None or not _goes_on(last, part, limits):
+        if not joined or not _goes_on(joined[-1], part, limits):
             joined.append(part)
             continue
-        time = None if last.time_s is None or part.time_s is None else np.append(last.time_s, part.time_s)
-        joined[-1] = _Fixes(np.vstack([last.xy, part.xy]), time, np.append(last.on, part.on))
+        last = joined.pop()
+        time, on = np.append(last.time_s, part.time_s), np.append(last.on, part.on)
+        joined.append(_Fixes(np.vstack([last.xy, part.xy]), time, on))
     return joined
 
 
 def _goes_on(last: _Fixes, part: _Fixes, limits: Limits) -> bool:
-    if np.hypot(*(part.xy[0] - last.xy[-1])) > SAME_M:
-        return False
-    if last.time_s is None or part.time_s is None:
-        return True
     wait = part.time_s[0] - last.time_s[-1]
-    return bool(wait >= 0 and (limits.gap_s is None or wait <= limits.gap_s))
+    return bool(np.hypot(*(part.xy[0] - last.xy[-1])) <= SAME_M and not (wait < 0 or wait > limits.gap_s))
 
 
-def _without_jumps(fixes: _Fixes, limits: Limits, notes: _Notes) -> list[_Fixes]:
+def _without_jumps(fixes: _Fixes, limits: Limits, tally: Tally) -> list[_Fixes]:
     """Drop short runs of fixes that no one could have walked to; longer ones are passes of their own."""
-    if fixes.time_s is None or len(fixes) < 2:
-        return [fixes]
-    start = np.append(0, np.flatnonzero(_too_fast(fixes, np.arange(len(fixes) - 1), None, limits)) + 1)
+    steps = np.arange(len(fixes) - 1)
+    start = np.append(0, np.flatnonzero(_too_fast(fixes, steps, steps + 1, limits)) + 1)
     if len(start) == 1:
         return [fixes]
     end = np.append(start[1:], len(fixes)) - 1
@@ -205,54 +169,39 @@ def _without_jumps(fixes: _Fixes, limits: Limits, notes: _Notes) -> list[_Fixes]
         if len(reach):
             pick = reach[np.argmax(best[reach])]
             best[run], before[run] = best[pick] + size[run], pick
-    chain = []
+    kept = np.zeros(len(start), dtype=bool)
     run = int(np.argmax(best))
     while run >= 0:
-        chain.append(run)
+        kept[run] = True
         run = int(before[run])
-    kept = np.isin(np.arange(len(start)), chain)
     alone = ~kept & (size > JUMP_RUN)
-    notes.count("jump", size[~kept & ~alone].sum())
-    notes.count("split jump", alone.sum())
+    tally["warning", "point(s) that imply a speed above max_speed were dropped"] += int(
+        size[~kept & ~alone].sum()
+    )
+    tally["warning", "jump(s) faster than max_speed start a new pass"] += int(alone.sum())
     # Runs of the chain stay one stretch unless a run of its own comes between.
-    stretches: list[list[Ints]] = []
-    last_in_chain = False
-    for run in np.flatnonzero(kept | alone).tolist():
-        rows = np.arange(start[run], end[run] + 1)
-        if kept[run] and last_in_chain:
-            stretches[-1].append(rows)
-        else:
-            stretches.append([rows])
-        last_in_chain = bool(kept[run])
-    return [fixes.take(np.concatenate(rows)) for rows in stretches]
+    used = np.flatnonzero(kept | alone)
+    stretch = np.cumsum(np.append(0, alone[used[1:]] | alone[used[:-1]]))
+    rows = np.flatnonzero(np.repeat(kept | alone, size))
+    ends = np.flatnonzero(np.diff(np.repeat(stretch, size[used]))) + 1
+    return [fixes.take(part) for part in np.split(rows, ends)]
 
 
-def _too_fast(fixes: _Fixes, first: Ints, second: int | None, limits: Limits) -> Bools:
-    time = fixes.time_s
-    if time is None:
-        return np.zeros(len(first), dtype=bool)
-    then = first + 1 if second is None else second
-    step = np.hypot(*(fixes.xy[then] - fixes.xy[first]).T)
-    return np.asarray(step > limits.max_mps * (time[then] - time[first]) + NOISE_M)
+def _too_fast(fixes: _Fixes, first: Ints, second: Ints, limits: Limits) -> Bools:
+    step = np.hypot(*(fixes.xy[second] - fixes.xy[first]).T)
+    return np.asarray(step > limits.max_mps * (fixes.time_s[second] - fixes.time_s[first]) + NOISE_M)
 
 
-def _cut_at_gaps(fixes: _Fixes, limits: Limits, notes: _Notes) -> list[_Fixes]:
-    if len(fixes) < 2:
-        return [fixes]
-    cut = np.zeros(len(fixes) - 1, dtype=bool)
-    if limits.gap_m is not None:
-        cut |= np.hypot(*np.diff(fixes.xy, axis=0).T) > limits.gap_m
-    if limits.gap_s is not None and fixes.time_s is not None:
-        cut |= np.diff(fixes.time_s) > limits.gap_s
-    notes.count("gap", cut.sum())
+def _cut_at_gaps(fixes: _Fixes, limits: Limits, tally: Tally) -> list[_Fixes]:
+    cut = np.hypot(*np.diff(fixes.xy, axis=0).T) > limits.gap_m
+    cut |= np.diff(fixes.time_s) > limits.gap_s
+    tally["note", "gap(s) in the track start a new pass"] += int(cut.sum())
     return [fixes.take(rows) for rows in np.split(np.arange(len(fixes)), np.flatnonzero(cut) + 1)]
 
 
-def _without_stops(fixes: _Fixes, limits: Limits, notes: _Notes) -> _Fixes:
-    """Put each stop at one point: the scatter of a standing receiver is no travel."""
+def _without_stops(fixes: _Fixes, limits: Limits) -> tuple[_Fixes, list[str]]:
+    """Put each stop at one point: the scatter of a standing receiver is no travel. And what is said of stops."""
     time = fixes.time_s
-    if time is None or len(fixes) < 3:
-        return fixes
     low = np.searchsorted(time, time - STOP_S / 2, side="left")
     high = np.searchsorted(time, time + STOP_S / 2, side="right")
     count = high - low
@@ -264,25 +213,22 @@ def _without_stops(fixes: _Fixes, limits: Limits, notes: _Notes) -> _Fixes:
     # Steady travel at speed v through the window has a standard deviation of v T / sqrt(12).
     still = np.flatnonzero(whole & (spread < limits.min_mps * STOP_S / np.sqrt(12.0)))
     if not len(still):
-        return fixes
+        return fixes, []
     edge = np.zeros(len(fixes) + 1, dtype=int)
     np.add.at(edge, low[still], 1)
     np.add.at(edge, high[still], -1)
     standing = np.cumsum(edge)[:-1] > 0
-    group = np.cumsum(np.append(0, ~(standing[1:] & standing[:-1])))
-    first = np.append(0, np.flatnonzero(np.diff(group)) + 1)
+    first = np.append(0, np.flatnonzero(~(standing[1:] & standing[:-1])) + 1)
     size = np.diff(np.append(first, len(fixes)))
     xy = np.add.reduceat(fixes.xy, first) / size[:, None]
     on = np.logical_or.reduceat(fixes.on, first)
-    seconds = time[np.append(first[1:], len(fixes)) - 1] - time[first]
+    seconds = time[first + size - 1] - time[first]
     stood = (size > 1) & on
-    if stood.any():
-        notes.say(
-            "warning",
-            f"the sprayer stood still {stood.sum()} time(s), {seconds[stood].sum():.0f} s in all, and was "
-            "not marked off: if it ran, that ground got far more than the dose",
-        )
-    return _Fixes(xy, time[first], on)
+    said = (
+        f"the sprayer stood still {stood.sum()} time(s), {seconds[stood].sum():.0f} s in all, and was "
+        "not marked off: if it ran, that ground got far more than the dose"
+    )
+    return _Fixes(xy, time[first], on), [said] if stood.any() else []
 
 
 def _sprayed(fixes: _Fixes) -> list[Floats]:
@@ -305,7 +251,7 @@ def _distinct(line: Floats) -> Floats:
     return line[np.append(True, np.hypot(*np.diff(line, axis=0).T) > 1e-6)] if len(line) > 1 else line
 
 
-def _smoothed(line: Floats, swath_m: float, notes: _Notes) -> Floats:
+def _smoothed(line: Floats, swath_m: float, tally: Tally) -> Floats:
     """Take the shiver out of a densely logged pass, and needless corners out of any.
 
     The scatter is judged by fourth differences, which a curve hardly moves: for independent errors their
@@ -322,7 +268,7 @@ def _smoothed(line: Floats, swath_m: float, notes: _Notes) -> Floats:
         )
         scatter = 1.4826 * np.median(across) / np.sqrt(70.0) if len(across) else 0.0
         if scatter > ROUGH * swath_m:
-            notes.count("rough", 1)
+            tally["warning", ROUGH_WORDS] += 1
         if scatter > NOISY * swath_m:
             far = min(16, len(line) - 1)
             step = np.median(np.hypot(*(line[far:] - line[:-far]).T)) / far
@@ -330,7 +276,7 @@ def _smoothed(line: Floats, swath_m: float, notes: _Notes) -> Floats:
             window -= 1 - window % 2
             if window >= 5:
                 line = _distinct(savgol_filter(line, window, 2, axis=0, mode="interp"))
-                notes.count("smoothed", 1)
+                tally["note", SMOOTHED_WORDS] += 1
     return _without_needless_corners(line, STRAIGHT * swath_m)
 
 
