@@ -360,6 +360,20 @@ def drawable(text: str) -> str:
 DECIDES = "The product label is the law; it, local rules and licensed practice decide."
 """Who decides, in one sentence, for whatever has no room for all cautions."""
 
+OF_A_TRACK = (
+    "A GPS track shows where the receiver went, within the receiver's own error; it does not prove that the "
+    f"nozzles ran or what dose fell. {DECIDES}"
+)
+"""What a summary of covered ground says."""
+
+OF_A_RECORD = (
+    "This record names elements that rules commonly ask for. It is no legal advice: the product label, the "
+    "rules of the place and the licence decide what must be written down, how soon, and how long it is kept "
+    "(often two years, in some places seven). Products for restricted use are for certified applicators only. "
+    "Read and follow the product label. Keep people and pets off until the label's re-entry time is over."
+)
+"""What every printed record says."""
+
 CAUTIONS: tuple[str, ...] = (
     "Read and follow the product label: it is the law, and it comes before this sheet.",
     "Wear the protective equipment that the label asks for.",

@@ -11,7 +11,8 @@ import geopandas as gpd
 import pandas as pd
 
 from weedzone.base.files import html_page, place_file, write_csv
-from weedzone.records.rules import CAUTION, ELEMENTS, missing_elements
+from weedzone.base.words import OF_A_RECORD
+from weedzone.records.rules import ELEMENTS, missing_elements
 
 _MAP_PX = 260.0
 # Amounts are kept to ten figures, so that rounding never counts against a yearly limit; six are read.
@@ -79,7 +80,7 @@ def records_to_html(records: gpd.GeoDataFrame, path: str | Path) -> Path:
         "record.html",
         sheets=sheets,
         titles=[title for title, _ in _TABLE],
-        caution=CAUTION,
+        caution=OF_A_RECORD,
         elements=ELEMENTS,
     )
     return place_file(Path(path), lambda new: new.write_text(text, encoding="utf-8", newline=""))

@@ -15,12 +15,6 @@ from types import MappingProxyType
 import geopandas as gpd
 import pandas as pd
 
-CAUTION = (
-    "This record names elements that rules commonly ask for. It is no legal advice: the product label, the "
-    "rules of the place and the licence decide what must be written down, how soon, and how long it is kept "
-    "(often two years, in some places seven). Products for restricted use are for certified applicators only."
-)
-
 
 @dataclass(frozen=True)
 class Rule:

@@ -18,7 +18,6 @@ from weedzone.base.errors import InputError
 from weedzone.ground.shapes import (
     EMPTY,
     Array,
-    Bools,
     Floats,
     Ints,
     areal,
@@ -26,6 +25,7 @@ from weedzone.ground.shapes import (
     collect,
     mean_width,
     parts_of,
+    repair,
     union_rows,
 )
 from weedzone.records.covered.tracks import LAYER
@@ -61,8 +61,8 @@ def swept_ground(passes: list[Floats], swath_m: float) -> tuple[Any, Any]:
         If the track is too long, or crosses itself too often, for one call.
     """
     pieces, of_pass, number = _all_pieces(passes, swath_m)
-    covered = _union(pieces)
-    return covered, without_hairs(_union(_shared(pieces, of_pass, number)))
+    covered, twice = _union(pieces), _union(_shared(pieces, of_pass, number))
+    return covered, without_hairs(np.array([twice], dtype=object))[0]
 
 
 def _union(pieces: Array) -> Any:
@@ -79,38 +79,24 @@ def _union(pieces: Array) -> Any:
 def _checked_unions(shapes: Array, row: Ints) -> Array:
     """Union of the shapes of each row, valid and holding a point of every one of them.
 
-    Unions of thousands of slim shapes were seen to come out invalid and short of ground without a word; a row
-    that fails is done again on a grid of a micrometre.
+    Unions of thousands of slim shapes were seen to come out invalid, or short of ground without a word.
     """
-    united = union_rows(shapes, row)
-    points = shapely.get_coordinates(shapely.point_on_surface(shapes))
-    bad = ~shapely.is_valid(united)
-    thick = mean_width(shapes) > HAIR_M
-    bad[row[thick & ~_held(united, row, points)]] = True
-    for at in np.flatnonzero(bad):
-        members = np.flatnonzero((row == at) & thick)
-        again = areal(
-            np.array([shapely.union_all(shapely.set_precision(shapes[members], GRID_M), grid_size=GRID_M)])
-        )
-        wide = shapely.buffer(again, 10 * GRID_M)
-        if not _held(wide, np.zeros(len(members), dtype=np.intp), points[members]).all():
-            raise InputError(
-                "the swept ground could not be put together", layer=LAYER, mend="give the track in parts"
-            )
-        united[at] = again[0]
+    united = repair(union_rows(shapes, row))[0]
+    thick = np.flatnonzero(mean_width(shapes) > HAIR_M)
+    points = shapely.point_on_surface(shapes[thick])
+    shapely.prepare(united)
+    out = ~shapely.intersects_xy(united[row[thick]], shapely.get_x(points), shapely.get_y(points))
+    if (shapely.distance(united[row[thick[out]]], points[out]) > 10 * GRID_M).any():
+        what = "the swept ground could not be put together"
+        raise InputError(what, layer=LAYER, mend="give the track in parts")
     return united
 
 
-def _held(united: Array, label: Ints, points: Floats) -> Bools:
-    shapely.prepare(united)
-    return np.asarray(shapely.intersects_xy(united[label], *points.T))
-
-
-def without_hairs(geom: Any) -> Any:
-    """The polygon without parts that are mere seams."""
-    parts, _ = parts_of(areal(np.array([geom], dtype=object)))
-    parts = parts[mean_width(parts) > HAIR_M]
-    return collect(parts, np.zeros(len(parts), dtype=np.intp), 1)[0]
+def without_hairs(geoms: Array) -> Array:
+    """Polygons without parts that are mere seams."""
+    parts, owner = parts_of(areal(geoms))
+    wide = mean_width(parts) > HAIR_M
+    return collect(parts[wide], owner[wide], len(geoms))
 
 
 def _all_pieces(passes: list[Floats], swath_m: float) -> tuple[Array, Ints, Ints]:
@@ -121,20 +107,13 @@ def _all_pieces(passes: list[Floats], swath_m: float) -> tuple[Array, Ints, Ints
             layer=LAYER,
             mend="give it in parts, and check the swath",
         )
-    shapes, piece, start, of_pass, number = [], [], 0, [], []
-    for index, line in enumerate(passes):
-        bits, owner, count = _pieces(line, swath_m)
-        shapes.append(bits)
-        piece.append(owner + start)
-        of_pass.append(np.full(count, index))
-        number.append(np.arange(count))
-        start += count
-    owner, order = np.concatenate(piece), np.argsort(np.concatenate(piece), kind="stable")
-    return (
-        _checked_unions(np.concatenate(shapes)[order], owner[order]),
-        np.concatenate(of_pass),
-        np.concatenate(number),
-    )
+    shapes, owners, counts = zip(*(_pieces(line, swath_m) for line in passes), strict=True)
+    first = np.append(0, np.cumsum(counts))
+    owner = np.concatenate(owners) + np.repeat(first[:-1], list(map(len, owners)))
+    order = np.argsort(owner, kind="stable")
+    number = np.arange(first[-1]) - np.repeat(first[:-1], counts)
+    united = _checked_unions(np.concatenate(shapes)[order], owner[order])
+    return united, np.repeat(np.arange(len(passes)), counts), number
 
 
 def _pieces(line: Floats, swath_m: float) -> tuple[Array, Ints, int]:
@@ -148,8 +127,8 @@ def _pieces(line: Floats, swath_m: float) -> tuple[Array, Ints, int]:
 
     # Straight bits between corners and ends of pieces, each with the heading of its segment.
     cuts = np.arange(1, count) * size
-    nearest = np.abs(way[np.clip(np.searchsorted(way, cuts), 1, len(way) - 1)] - cuts)
-    nearest = np.minimum(nearest, np.abs(way[np.clip(np.searchsorted(way, cuts) - 1, 0, None)] - cuts))
+    after = np.searchsorted(way, cuts)  # cuts lie within the way: there is a corner before and one after
+    nearest = np.minimum(np.abs(way[after] - cuts), np.abs(way[after - 1] - cuts))
     stops = np.sort(np.concatenate([way, cuts[nearest > 1e-9 * size]]))
     middle = (stops[:-1] + stops[1:]) / 2
     segment = np.clip(np.searchsorted(way, middle, side="right") - 1, 0, len(length) - 1)
@@ -167,11 +146,8 @@ def _pieces(line: Floats, swath_m: float) -> tuple[Array, Ints, int]:
     before = np.clip(np.ceil(place - 1e-6).astype(np.intp) - 1, 0, count - 1)
     after = np.clip(np.floor(place + 1e-6).astype(np.intp), 0, count - 1)
     both = before != after
-    return (
-        np.concatenate([boxes, wedges, wedges[both]]),
-        np.concatenate([owner, before, after[both]]),
-        count,
-    )
+    shapes = np.concatenate([boxes, wedges, wedges[both]])
+    return shapes, np.concatenate([owner, before, after[both]]), count
 
 
 def _wedges(corners: Floats, heading: Floats, radius_m: float) -> tuple[Array, Ints]:
@@ -181,10 +157,8 @@ def _wedges(corners: Floats, heading: Floats, radius_m: float) -> tuple[Array, I
     outer = np.where(turn > 0, 1.0, -1.0)[:, np.newaxis] * first[:, ::-1] * (1.0, -1.0)
     made, of_corner = [], []
     size = np.abs(turn)
-    for rows, chords in (
-        (np.flatnonzero((size > 1e-6) & (size <= GENTLE)), 1),
-        (np.flatnonzero(size > GENTLE), FAN),
-    ):
+    for bends, chords in (((size > 1e-6) & (size <= GENTLE), 1), (size > GENTLE, FAN)):
+        rows = np.flatnonzero(bends)
         angle = turn[rows, np.newaxis] * np.linspace(0.0, 1.0, chords + 1)
         cos, sin = np.cos(angle), np.sin(angle)
         x, y = outer[rows, 0, np.newaxis], outer[rows, 1, np.newaxis]
@@ -205,13 +179,12 @@ def _shared(pieces: Array, of_pass: Ints, number: Ints) -> Array:
             layer=LAYER,
             mend="give it in parts, check the swath, and mark with on/off where the sprayer ran",
         )
-    found = []
+    found = [np.empty(0, dtype=object)]
     for start in range(0, len(i), BATCH):
         a, b = pieces[i[start : start + BATCH]], pieces[j[start : start + BATCH]]
         try:
-            common = shapely.intersection(a, b)
+            common = areal(shapely.intersection(a, b))
         except shapely.errors.GEOSException:
-            common = shapely.intersection(a, b, grid_size=1e-6)
-        common = areal(common)
+            common = areal(shapely.intersection(a, b, grid_size=GRID_M))
         found.append(common[shapely.area(common) > 0])
-    return np.concatenate(found) if found else np.empty(0, dtype=object)
+    return np.concatenate(found)
