@@ -374,6 +374,9 @@ OF_A_RECORD = (
 )
 """What every printed record says."""
 
+WORKING_COPY = "A working copy, not the label: the product label is the law, and decides wherever the two differ."
+"""Stands below a label that is read back."""
+
 CAUTIONS: tuple[str, ...] = (
     "Read and follow the product label: it is the law, and it comes before this sheet.",
     "Wear the protective equipment that the label asks for.",

@@ -7,6 +7,7 @@ Nutrients that a bag states, and what turf usually gets of nitrogen.
 
 from __future__ import annotations
 
+import math
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
@@ -229,14 +230,12 @@ SLACK = 1.0 + 1e-9  # a limit written in other units than the dose may differ in
 
 def most_per_application(label: Label) -> tuple[float, str]:
     """Largest dose [L/m2 or kg/m2] that every per-application limit allows, and the active that limits."""
-    most, limiting = float("inf"), ""
-    for active in label.actives:
-        limit = label.limits.get(active.name)
-        if limit is not None and limit.per_application is not None:
-            allowed = limit.per_application / active.concentration
-            if allowed < most:
-                most, limiting = allowed, active.name
-    return most, limiting
+    allowed = [
+        (limit / active.concentration, active.name)
+        for active in label.actives
+        if (limit := label.limits.get(active.name, Limits()).per_application) is not None
+    ]
+    return min(allowed, key=lambda one: one[0], default=(math.inf, ""))
 
 
 YEAR_DAYS = 365
@@ -252,10 +251,8 @@ def doubts(label: Label) -> Iterator[tuple[str, str]]:
     """Place on the label, and what is doubtful there."""
     word = re.sub("[^a-z]+", " ", label.signal_word.lower()).strip()
     if word not in (*SIGNAL_WORDS, *_NO_WORD):
-        yield (
-            "signal_word",
-            f"{label.signal_word[:40]!r} is no signal word: danger, warning or caution; check",
-        )
+        message = f"{label.signal_word[:40]!r} is no signal word: danger, warning or caution; check"
+        yield "signal_word", message
     for active in label.actives:
         if active.group and not active.group.isdecimal():
             message = f"the group of {active.name} is {active.group[:40]!r}, no number: check"

@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
+from itertools import chain, product
 from pathlib import Path
 
 import pandas as pd
 
 from weedzone.base.errors import Finding
 from weedzone.base.units import PRODUCT_UNIT, convert, show
+from weedzone.base.words import WORKING_COPY
 from weedzone.kit.label import SLACK, YEAR_DAYS, Label, Limits, Rate, doubts, most_per_application
 from weedzone.kit.label_file import read_label
 
 SEASON_DAYS = 245  # March to October; common practice, no source
 STRONGEST_KG_PER_L = 1.2  # about 10 lb/gal; no liquid of the trade is stronger: common practice, no source
-_CAUTION = "A working copy, not the label: the product label is the law, and decides wherever the two differ."
+
+
+Said = tuple[str, str, str]
+"""Severity, place on the label, message."""
 
 
 def check_label(path: str | Path) -> tuple[str, list[Finding]]:
@@ -33,8 +39,7 @@ def check_label(path: str | Path) -> tuple[str, list[Finding]]:
         The file is no label.
     """
     label = read_label(path)
-    found = findings(label)
-    return text(label, found), [one for one in found if one.severity == "error"]
+    return text(label), [one for one in findings(label) if one.severity == "error"]
 
 
 def doses(rate: Rate) -> list[tuple[str, float, tuple[float, float] | None]]:
@@ -73,31 +78,26 @@ def table(label: Label) -> pd.DataFrame:
     rows = []
     for rate in label.rates:
         for end, dose, volumes in doses(rate):
-            unit = PRODUCT_UNIT[label.form][0]
-            acre, ksqft = f"{unit}/acre", f"{unit}/ksqft"
-            known = not math.isnan(dose)
-            mix = (
-                "" if rate.mix is None else show(rate.mix[-1 if end == "high" else 0], "mix", form=label.form)
-            )
             row: dict[str, object] = {
                 "use": rate.use,
                 "end": end,
-                "mix": mix,
-                "per_acre": _amount(dose, acre, label.form) if known else "",
-                "per_ksqft": _amount(dose, ksqft, label.form) if known else "",
+                "mix": show(rate.mix[end == "high"], "mix", form=label.form) if rate.mix else "",
+                "per_acre": _amount(dose, "acre", label.form),
+                "per_ksqft": _amount(dose, "ksqft", label.form),
                 "gal_per_acre": _span(volumes, "gal/acre"),
                 "gal_per_ksqft": _span(volumes, "gal/ksqft"),
             }
             for active in label.actives:
-                pounds = (
-                    convert(dose * active.concentration, "mass_per_area", "lb/acre") if known else math.nan
-                )
+                pounds = convert(dose * active.concentration, "mass_per_area", "lb/acre")
                 row[f"lb {active.name} per acre"] = pounds
             rows.append(row)
     return pd.DataFrame(rows)
 
 
-def _amount(dose: float, unit: str, form: str) -> str:
+def _amount(dose: float, ground: str, form: str) -> str:
+    if math.isnan(dose):
+        return ""
+    unit = f"{PRODUCT_UNIT[form][0]}/{ground}"
     return f"{convert(dose, 'dose', unit, form=form):.4g} {unit}"
 
 
@@ -108,7 +108,7 @@ def _span(volumes: tuple[float, float] | None, unit: str) -> str:
     return " to ".join(dict.fromkeys(ends))
 
 
-def text(label: Label, found: list[Finding] | None = None) -> str:
+def text(label: Label) -> str:
     """The label in words and a table, with its contradictions, for the terminal."""
     actives = ", ".join(
         f"{one.name} {show(one.concentration, 'concentration', form=label.form)}"
@@ -131,10 +131,11 @@ def text(label: Label, found: list[Finding] | None = None) -> str:
         *_limit_lines(label),
         *_buffer_lines(label),
     ]
-    rows = findings(label) if found is None else found
     lines.append("")
-    lines += [f"{one.severity}: {one.feature}: {one.message}" for one in rows] or ["no contradiction found"]
-    return "\n".join([*lines, "", _CAUTION])
+    lines += [f"{one.severity}: {one.feature}: {one.message}" for one in findings(label)] or [
+        "no contradiction found"
+    ]
+    return "\n".join([*lines, "", WORKING_COPY])
 
 
 def _own_dose(label: Label, turf: str) -> str:
@@ -142,23 +143,23 @@ def _own_dose(label: Label, turf: str) -> str:
     return "" if dose is None else f" (at most {show(dose, 'dose', form=label.form)})"
 
 
-def _limit_lines(label: Label) -> list[str]:
-    lines = []
+def _caps(label: Label, active: str) -> list[tuple[float, str]]:
+    """Limits of an active ingredient [kg/m2], and the time for which each holds."""
+    limit = label.limits.get(active, Limits())
+    pairs = ((limit.per_application, "in one application"), (limit.per_year, "in a year"))
+    return [(most, period) for most, period in pairs if most is not None]
+
+
+def _limit_lines(label: Label) -> Iterator[str]:
     for active in label.actives:
-        limit = label.limits.get(active.name)
-        once, year = (None, None) if limit is None else (limit.per_application, limit.per_year)
-        said = [
-            f"{show(value, 'mass_per_area')} {what}"
-            for value, what in ((once, "in one application"), (year, "in a year"))
-            if value is not None
-        ]
-        lines.append(f"limit of {active.name}: {', '.join(said) or 'none given'}")
+        said = [f"{show(most, 'mass_per_area')} {period}" for most, period in _caps(label, active.name)]
+        yield f"limit of {active.name}: {', '.join(said) or 'none given'}"
     if label.applications_per_year is not None:
-        lines.append(f"applications a year: {label.applications_per_year}")
+        yield f"applications a year: {label.applications_per_year}"
     if label.interval_days is not None:
-        low, high = label.interval_days
-        lines.append(f"days between applications: {low:g}" + (f" to {high:g}" if high > low else ""))
-    return lines
+        yield "days between applications: " + " to ".join(
+            dict.fromkeys(f"{days:g}" for days in label.interval_days)
+        )
 
 
 def _buffer_lines(label: Label) -> list[str]:
@@ -173,133 +174,104 @@ def _buffer_lines(label: Label) -> list[str]:
 
 def findings(label: Label) -> list[Finding]:
     """What contradicts itself in a label (``error``), what is doubtful (``warning``), what is missing (``note``)."""
-    return [*_rate_findings(label), *_season_findings(label), *_other_findings(label), *_gaps(label)]
+    said = chain(_of_rates(label), _of_the_season(label), _of_the_rest(label), _gaps(label))
+    return [Finding(severity, "labels", where, message) for severity, where, message in said]
 
 
-def _rate_findings(label: Label) -> list[Finding]:
+def _known_doses(label: Label) -> list[float]:
+    return [dose for rate in label.rates for _, dose, _ in doses(rate) if not math.isnan(dose)]
+
+
+def _of_rates(label: Label) -> Iterator[Said]:
     most, limiting = most_per_application(label)
-    out = []
     for rate in label.rates:
         where = f"[[rate]] {rate.use}"
-        for active in label.actives:
-            limit = label.limits.get(active.name)
-            for end, dose, volumes in doses(rate):
-                for allowed, period in _caps(limit):
-                    down = dose * active.concentration
-                    if down > allowed * SLACK:  # never true of a dose that is not known
-                        how = (
-                            ""
-                            if rate.mix is None
-                            else f", its mix at {_span(volumes, 'gal/ksqft')} gal/ksqft,"
-                        )
-                        message = (
-                            f"the {end} rate{how} puts down {show(down, 'mass_per_area')} of {active.name}, above "
-                            f"the limit of {show(allowed, 'mass_per_area')} {period}"
-                        )
-                        out.append(Finding("error", "labels", where, message))
+        for active, (end, dose, volumes) in product(label.actives, doses(rate)):
+            down = dose * active.concentration
+            how = "" if rate.mix is None else f", its mix at {_span(volumes, 'gal/ksqft')} gal/ksqft,"
+            for allowed, period in _caps(label, active.name):
+                if down > allowed * SLACK:  # never true of a dose that is not known
+                    message = (
+                        f"the {end} rate{how} puts down {show(down, 'mass_per_area')} of {active.name}, above "
+                        f"the limit of {show(allowed, 'mass_per_area')} {period}"
+                    )
+                    yield "error", where, message
         if rate.mix is not None and math.isfinite(most) and rate.volume is None:
             top = show(most / rate.mix[0], "volume_per_area")
-            message = (
-                f"the mix has no volume: above {top} it passes the limit of {limiting} in one application"
-            )
-            out.append(Finding("warning", "labels", where, message))
-        out += _room(label, rate, where)
-    return out
+            what = f"above {top} it passes the limit of {limiting} in one application"
+            yield "warning", where, f"the mix has no volume: {what}"
+        # Product and adjuvants must leave room for water.
+        share = sum(adjuvant.rate for adjuvant in label.adjuvants) + _of_the_solution(label, rate)
+        if share >= 1.0:
+            yield "error", where, f"product and adjuvants fill {100 * share:.0f} % of the solution"
 
 
-def _caps(limit: Limits | None) -> list[tuple[float, str]]:
-    if limit is None:
-        return []
-    pairs = ((limit.per_application, "in one application"), (limit.per_year, "in a year"))
-    return [(value, period) for value, period in pairs if value is not None]
+def _of_the_solution(label: Label, rate: Rate) -> float:
+    """Most of the solution that a liquid product is; 0 of what is dry, or where nothing tells."""
+    if label.form != "liquid":
+        return 0.0
+    if rate.mix is not None:
+        return rate.mix[1]
+    return rate.dose[1] / rate.volume[0] if rate.dose and rate.volume else 0.0
 
 
-def _room(label: Label, rate: Rate, where: str) -> list[Finding]:
-    """Product and adjuvants must leave room for water."""
-    share = sum(adjuvant.rate for adjuvant in label.adjuvants)
-    if label.form == "liquid" and rate.mix is not None:
-        share += rate.mix[1]
-    elif label.form == "liquid" and rate.dose is not None and rate.volume is not None:
-        share += rate.dose[1] / rate.volume[0]
-    if share < 1.0:
-        return []
-    return [
-        Finding("error", "labels", where, f"product and adjuvants fill {100 * share:.0f} % of the solution")
-    ]
-
-
-def _season_findings(label: Label) -> list[Finding]:
-    out = []
+def _of_the_season(label: Label) -> Iterator[Said]:
+    where = "[limits]"
     times, interval = label.applications_per_year, label.interval_days
-
-    def say(severity: str, message: str) -> None:
-        out.append(Finding(severity, "labels", "[limits]", message))
-
     for name, limit in label.limits.items():
         once, year = limit.per_application, limit.per_year
         if once is not None and year is not None and once > year * SLACK:
-            say("error", f"one application may bring more {name} than a year: {show(once, 'mass_per_area')}, "
-                f"{show(year, 'mass_per_area')}")  # fmt: skip
-    lowest = min(
-        (dose for rate in label.rates for _, dose, _ in doses(rate) if not math.isnan(dose)), default=0.0
-    )
+            both = f"{show(once, 'mass_per_area')}, {show(year, 'mass_per_area')}"
+            yield "error", where, f"one application may bring more {name} than a year: {both}"
+    lowest = min(_known_doses(label), default=0.0)
     for active in label.actives:
         most = label.limits.get(active.name, Limits()).per_year
-        if times is None or most is None:
-            continue
-        need = times * lowest * active.concentration
-        if need > most * SLACK:
-            say("warning", f"{times} applications at the lowest dose bring {show(need, 'mass_per_area')} of "
-                f"{active.name}, above the {show(most, 'mass_per_area')} of a year: fewer fit")  # fmt: skip
-    if interval is not None:
-        span = interval[0] * ((times or 2) - 1)
-        if interval[0] > YEAR_DAYS and (times or 1) > 1:
-            say(
-                "error",
-                f"{times} applications a year are allowed, but {interval[0]:g} days apart",
-            )
-        elif (times or 1) > 1 and span >= YEAR_DAYS:
-            say("error", f"{times} applications {interval[0]:g} days apart do not fit in a year")
-        elif span > SEASON_DAYS:
-            say("warning", f"{times or 2} applications {interval[0]:g} days apart are longer than a season of "
-                f"{SEASON_DAYS} days")  # fmt: skip
-    return out
+        need = (times or 0) * lowest * active.concentration
+        if most is not None and need > most * SLACK:
+            what = f"{times} applications at the lowest dose bring {show(need, 'mass_per_area')} of {active.name}"
+            yield "warning", where, f"{what}, above the {show(most, 'mass_per_area')} of a year: fewer fit"
+    if interval is None:
+        return
+    apart = f"{interval[0]:g} days apart"
+    span = interval[0] * ((times or 2) - 1)
+    if interval[0] > YEAR_DAYS and (times or 1) > 1:
+        yield "error", where, f"{times} applications a year are allowed, but {apart}"
+    elif (times or 1) > 1 and span >= YEAR_DAYS:
+        yield "error", where, f"{times} applications {apart} do not fit in a year"
+    elif span > SEASON_DAYS:
+        yield (
+            "warning",
+            where,
+            f"{times or 2} applications {apart} are longer than a season of {SEASON_DAYS} days",
+        )
 
 
-def _other_findings(label: Label) -> list[Finding]:
-    out = [Finding("warning", "labels", where, message) for where, message in doubts(label)]
+def _of_the_rest(label: Label) -> Iterator[Said]:
+    for where, message in doubts(label):
+        yield "warning", where, message
     for active in label.actives:
         if label.form == "liquid" and active.concentration > STRONGEST_KG_PER_L:
             strength = show(active.concentration, "concentration", form="liquid")
-            message = f"{strength} is stronger than liquids of the trade: check"
-            out.append(Finding("warning", "labels", active.name, message))
+            yield "warning", active.name, f"{strength} is stronger than liquids of the trade: check"
     whole = sum(active.concentration for active in label.actives)
     if label.form != "liquid" and whole > 1.0:
-        out.append(
-            Finding("error", "labels", "[[active]]", f"actives make up {100 * whole:.0f} % of the product")
-        )
-    highest = max(
-        (dose for rate in label.rates for _, dose, _ in doses(rate) if not math.isnan(dose)), default=math.inf
-    )
+        yield "error", "[[active]]", f"actives make up {100 * whole:.0f} % of the product"
+    highest = max(_known_doses(label), default=math.inf)
     for turf, dose in label.caution_dose.items():
         if dose > highest * SLACK:
-            message = f"the dose on {turf} is above every rate: the caution changes nothing; check"
-            out.append(Finding("warning", "labels", "[turf] caution", message))
-    weather = label.weather
-    low, high = weather.wind_min_mps, weather.wind_max_mps
+            what = f"the dose on {turf} is above every rate: the caution changes nothing; check"
+            yield "warning", "[turf] caution", what
+    low, high = label.weather.wind_min_mps, label.weather.wind_max_mps
     if low is not None and high is not None and low >= high:
-        out.append(Finding("error", "labels", "[weather]", "wind_min is not below wind_max: no wind is fit"))
+        yield "error", "[weather]", "wind_min is not below wind_max: no wind is fit"
     for kind, far in label.downwind_m.items():
-        known = [
-            near for use in ("", *label.use_buffers_m) if (near := label.buffer_m(kind, use)) is not None
-        ]
-        if known and min(known) >= far:
-            message = f"the downwind distance from {kind} is no larger than its buffer all round: it changes nothing"
-            out.append(Finding("warning", "labels", "[downwind]", message))
-    return out
+        near = [label.buffer_m(kind, use) for use in ("", *label.use_buffers_m)]
+        if min((one for one in near if one is not None), default=-1.0) >= far:
+            what = f"the downwind distance from {kind} is no larger than its buffer all round: it changes nothing"
+            yield "warning", "[downwind]", what
 
 
-def _gaps(label: Label) -> list[Finding]:
+def _gaps(label: Label) -> Iterator[Said]:
     cases = (
         (not label.tolerant and not label.caution, "warning", "[turf]", "no turf is named: it will never be used"),
         (not label.weeds, "warning", "[weeds]", "no weed is named: it will never be used"),
@@ -309,9 +281,7 @@ def _gaps(label: Label) -> list[Finding]:
         (label.interval_days is None, "note", "[limits]", "no interval between applications"),
         (any(not one.group for one in label.actives), "note", "[[active]]", "no mode of action: no hint on resistance"),
     )  # fmt: skip
-    out = [Finding(severity, "labels", where, message) for holds, severity, where, message in cases if holds]
+    yield from ((severity, where, message) for holds, severity, where, message in cases if holds)
     for active in label.actives:
-        limit = label.limits.get(active.name)
-        if limit is None or limit.per_year is None:
-            out.append(Finding("note", "labels", "[limits]", f"no yearly limit of {active.name}"))
-    return out
+        if label.limits.get(active.name, Limits()).per_year is None:
+            yield "note", "[limits]", f"no yearly limit of {active.name}"

@@ -10,18 +10,10 @@ Sources: the constant 5940 and the nozzle formula, UF/IFAS WG013; the 1/128 acre
 USGA "The 10-Percent Rule" (2016); spreader pans and the effective swath, Ohio State University Bulletin 817.
 """
 
-from weedzone.kit.calibration.methods import METHODS, Method, explain
-from weedzone.kit.calibration.result import (
-    SEASON_DAYS,
-    Calibration,
-    Measure,
-    amounts,
-    listed,
-    read_si,
-    usable,
-)
-from weedzone.kit.calibration.sprayers import (
+from weedzone.kit.calibration.by_name import METHODS, Method, explain
+from weedzone.kit.calibration.methods import (
     WORN,
+    Swath,
     catch,
     course,
     flow,
@@ -31,8 +23,19 @@ from weedzone.kit.calibration.sprayers import (
     pace,
     plot,
     speed,
+    spreader_pan,
+    spreader_plot,
+    swath,
 )
-from weedzone.kit.calibration.spreaders import Swath, spreader_pan, spreader_plot, swath
+from weedzone.kit.calibration.result import (
+    SEASON_DAYS,
+    Calibration,
+    Measure,
+    amounts,
+    listed,
+    read_si,
+    usable,
+)
 
 __all__ = [
     "METHODS", "SEASON_DAYS", "WORN", "Calibration", "Measure", "Method", "Swath", "amounts", "catch", "course",

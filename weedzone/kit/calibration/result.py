@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import re
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -63,12 +65,10 @@ class Calibration:
     def __post_init__(self) -> None:
         """Refuse a calibration of nothing, of both kinds, or without a usable figure."""
         if (self.carrier_L_per_m2 is None) == (self.rate_kg_per_m2 is None):
-            raise RigError(
-                "a calibration is either of a sprayer or of a spreader",
-                field=self.method,
-                mend="give one of carrier_L_per_m2 and rate_kg_per_m2",
-            )
-        usable(self._figure, f"{self.method}: the rate")
+            what = "a calibration is either of a sprayer or of a spreader"
+            mend = "give one of carrier_L_per_m2 and rate_kg_per_m2"
+            raise RigError(what, field=self.method, mend=mend)
+        usable(self._figure[0], f"{self.method}: the rate")
         if self.date is not None:
             object.__setattr__(self, "date", read_date(self.date, "date"))
 
@@ -99,14 +99,16 @@ class Calibration:
         return quantity(self.rate_kg_per_m2, "mass_per_area")
 
     @property
-    def _figure(self) -> float:
-        figure = self.carrier_L_per_m2 if self.rate_kg_per_m2 is None else self.rate_kg_per_m2
-        return math.nan if figure is None else figure
+    def _figure(self) -> tuple[float, str]:
+        """The figure that is given, and its kind."""
+        if self.carrier_L_per_m2 is not None:
+            return self.carrier_L_per_m2, "volume_per_area"
+        assert self.rate_kg_per_m2 is not None
+        return self.rate_kg_per_m2, "mass_per_area"
 
     def text(self) -> str:
         """Give result, figures, formula, date and findings, a line each."""
-        kind = "volume_per_area" if self.rate_kg_per_m2 is None else "mass_per_area"
-        lines = [f"{self.method}: {printed(self._figure, kind)}"]
+        lines = [f"{self.method}: {printed(*self._figure)}"]
         if self.figures:
             lines.append("from " + ", ".join(f"{name} {value}" for name, value in self.figures))
         if self.formula:
@@ -131,20 +133,39 @@ class Reader:
         self.figures.append((name, " ".join(value.split()) if isinstance(value, str) else show(si, kind)))
         return si
 
+    def gives(
+        self,
+        method: str,
+        formula: str,
+        date: dt.date | None,
+        *,
+        carrier: float | None = None,
+        rate: float | None = None,
+        findings: tuple[Finding, ...] = (),
+    ) -> Calibration:
+        """What a method gives of the measures read: a carrier [L/m2] or a rate [kg/m2]."""
+        return Calibration(
+            method=method,
+            carrier_L_per_m2=carrier,
+            rate_kg_per_m2=rate,
+            date=date,
+            figures=tuple(self.figures),
+            formula=formula,
+            findings=findings,
+        )
+
 
 def listed(values: Iterable[Measure] | Measure, field: str, at_least: int = 1) -> list[Measure]:
     """Take several measures out of a sequence, or out of one text with ";" between."""
     if isinstance(values, str):
-        found: list[Measure] = [part.strip() for part in values.split(";") if part.strip()]
-    else:
-        try:
-            found = list(values)
-        except TypeError:  # a single quantity
-            found = [values]
+        values = [part.strip() for part in values.split(";") if part.strip()]
+    try:
+        found: list[Measure] = list(values)
+    except TypeError:  # a single quantity
+        found = [values]
     if len(found) < at_least:
-        raise UnitError(
-            f"{len(found)} given, {at_least} or more are needed", field=field, mend='put ";" between'
-        )
+        what = f"{len(found)} given, {at_least} or more are needed"
+        raise UnitError(what, field=field, mend='put ";" between')
     return found
 
 
@@ -156,21 +177,17 @@ def read_si(value: Measure, kind: str, field: str) -> float:
 def usable(number: float, field: str) -> float:
     """Pass a finite number above zero on, refuse any other."""
     if not (math.isfinite(number) and number > 0.0):
-        raise UnitError(
-            "is not a finite figure above zero", field=field, mend="check the figures that it comes from"
-        )
+        mend = "check the figures that it comes from"
+        raise UnitError("is not a finite figure above zero", field=field, mend=mend)
     return number
 
 
 def counted(value: int | str, field: str) -> int:
     """Read a whole number of 1 or more."""
     text = str(value).strip()
-    if isinstance(value, bool) or not (
-        text.isascii() and text.isdigit() and 1 <= len(text) <= 6 and int(text) > 0
-    ):
-        raise UnitError(
-            f"{value!r} is no whole number of 1 or more", field=field, mend="give a count such as 3"
-        )
+    if isinstance(value, bool) or not re.fullmatch("0*[1-9][0-9]*", text) or len(text) > 6:
+        what = f"{value!r} is no whole number of 1 or more"
+        raise UnitError(what, field=field, mend="give a count such as 3")
     return int(text)
 
 
@@ -182,13 +199,10 @@ def printed(si: float, kind: str) -> str:
 
 def amounts(values: list[Measure], kinds: tuple[str, ...], field: str) -> tuple[list[float], str]:
     """Read several measures, zero allowed, all of the kind that the first of them is of; and say which."""
-    kind = next((kind for kind in kinds if _is(values[0], kind)), kinds[0])
-    return [to_si(value, kind, field=field, allow_zero=True) for value in values], kind
-
-
-def _is(value: Measure, kind: str) -> bool:
-    try:
-        to_si(value, kind, allow_zero=True)
-    except UnitError:
-        return False
-    return True
+    found = kinds[0]
+    for kind in kinds:
+        with suppress(UnitError):
+            to_si(values[0], kind, allow_zero=True)
+            found = kind
+            break
+    return [to_si(value, found, field=field, allow_zero=True) for value in values], found
