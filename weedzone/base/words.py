@@ -374,7 +374,9 @@ OF_A_RECORD = (
 )
 """What every printed record says."""
 
-WORKING_COPY = "A working copy, not the label: the product label is the law, and decides wherever the two differ."
+WORKING_COPY = (
+    "A working copy, not the label: the product label is the law, and decides wherever the two differ."
+)
 """Stands below a label that is read back."""
 
 CAUTIONS: tuple[str, ...] = (
