@@ -44,6 +44,7 @@ currency = "USD"
 rate = "45/hour"
 setup = "6 min"
 mixing = "6 min"
+rinse = "10 min"
 walking = "3 mph"
 [visit]
 minimum = 40
@@ -72,6 +73,7 @@ currency = "USD"
 rate = "45/hour"
 setup = "6 min"
 mixing = "6 min"
+rinse = "10 min"
 walking = "3 mph"
 [visit]
 travel = 18

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +16,7 @@ import shapely
 
 from weedzone.base.errors import Finding, WeedzoneError, findings_table
 from weedzone.base.names import chief_name
-from weedzone.kit import Label
+from weedzone.kit import Label, Sprayer
 from weedzone.sizing import Asked, Sized, size_counted
 from weedzone.survey import Blocks, Survey, block_layers, checked_layer, site_name
 from weedzone.zones import Rig
@@ -89,7 +89,10 @@ def _sized(run: Run, frames: Layers, sites: list[str]) -> Sized:
     guests = tuple(name for name in _names(frames) if name not in sites)
     # A layer of which nothing is left is missed by the survey, with an error of its own.
     survey = Survey(**{"turf": None, "infestations": None, **frames}, guests=guests)
-    return size_counted(survey, run.labels, run.rig, run.asked)
+    # One of several sites is made up as among the others, also where it stands alone in its block.
+    several = sum(map(len, run.blocks.sites)) > 1
+    rig = replace(run.rig, smallest_mix_L=0.0) if several and isinstance(run.rig, Sprayer) else run.rig
+    return size_counted(survey, run.labels, rig, run.asked)
 
 
 def _not_sized(site: str, message: object) -> Finding:

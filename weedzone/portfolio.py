@@ -104,7 +104,7 @@ class Portfolio:
     def by_product(self) -> pd.DataFrame:
         """Totals of each product over all sites: sites, area, solution, water, product, adjuvant, loads."""
         sums = ["area_ft2", "area_m2", "solution_gal", "solution_L", "water_gal", "water_L", "product_amount"]
-        sums += ["adjuvant_floz", "loads"]
+        sums += ["adjuvant_floz", "loads", "made_up_gal", "made_up_amount"]
         parts = []
         for file in self.files("totals"):
             table = _table(file)
@@ -166,9 +166,8 @@ class Portfolio:
             ground = f"{row.area_m2 * KSQFT_PER_M2:,.1f} ksqft ({row.area_m2 * ACRE_PER_M2:,.2f} acre)"
             lines.append(f"{row.product}: {ground} on {row.sites:,} sites")
             lines.append(
-                f"  {_figures(row.product_amount)} {row.product_unit} product, "
-                f"{_figures(row.solution_gal)} gal solution, "
-                f"{row.loads:,} loads"
+                f"  made up site by site: {_figures(row.made_up_amount)} {row.product_unit} product, "
+                f"{_figures(row.made_up_gal)} gal solution, {row.loads:,} loads"
             )
         lines += ["", "Infested ground:"]
         total = float(self.by_outcome.sum()) or 1.0

@@ -11,7 +11,6 @@ from plots import label, lawn, size
 
 from weedzone.base.errors import InputError
 from weedzone.crew.mixing import ORDERS, mixes, order_of_addition
-from weedzone.crew.work_order import load_plan
 from weedzone.kit.rig import Extra, make_rig
 
 SPOT = '[[rate]]\nuse = "spot"\nmix = "2 fl oz/gal"\nvolume = "1 gal/ksqft"\n'
@@ -99,10 +98,10 @@ def test_steps_make_the_solution(tmp_path: Path) -> None:
     assert total(steps, item="water") == pytest.approx(job.totals["water_gal"].iloc[0])
 
 
-def test_a_plan_fills_the_lines_too(tmp_path: Path) -> None:
+def test_what_fills_the_lines_is_mixed_too(tmp_path: Path) -> None:
     rig = make_rig("can", tank="4 gal", unusable="0.5 gal")
     job = size(lawn(50, 20), label(tmp_path, SPOT), rig, "spot")
-    steps = mixes(job, plan=load_plan(job))
+    steps = mixes(job)
     assert total(steps, sort="product") == pytest.approx(3, rel=1e-5)
     assert total(steps, unit="gal") + total(steps, unit="fl oz") / 128 == pytest.approx(1.5, rel=1e-5)
 

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
 import weedzone as wz
-from weedzone.base.units import FLOZ_PER_L, GAL_PER_L, LB_PER_KG, to_si
+from weedzone.base.units import FLOZ_PER_L, GAL_PER_L, LB_PER_KG, UNIT_PER_SI, to_si
 from weedzone.crew.briefing import left_by_kind
 from weedzone.crew.sheet_loads import page
-from weedzone.crew.work_order import by_zone, poured
+from weedzone.crew.work_order import poured
 from weedzone.records.recording import correct, record
 from weedzone.sizing.pours import amount_text, plain_amount
 
@@ -37,32 +38,29 @@ def test_the_mix_is_the_label_s_whatever_fills_the_lines(site: str, rig: str, us
     assert len(made) == len(job.loads)
     for row in made.to_dict("records"):
         plan = job.plans[row["product"]]
-        ground = row["solution_L"] / plan.volume if plan.volume else row["area_m2"]
+        # What stays in the rig is of the same mix.
+        share = row["start_gal"] / row["made_up_gal"] if plan.volume else 0.0
+        on_ground = row["pour"].si * (1 - share) - (0.0 if plan.volume else row["start_amount"] / LB_PER_KG)
         # Never above the dose planned, and at most a twentieth below it.
-        dose = row["ground_si"] / ground
+        dose = on_ground / (row["solution_L"] / plan.volume if plan.volume else row["area_m2"])
         assert dose <= plan.dose_high * (1 + 1e-9)
         assert dose >= 0.9 * plan.dose_low
-        assert row["pour"].si >= row["ground_si"]
-        left = row["start_L"] if plan.volume else row["start_amount"] / LB_PER_KG
-        of = row["made_up_L"] if plan.volume else row["pour"].si
-        if not left:
-            assert row["pour"].si == row["ground_si"]
-        else:  # what stays in the rig is of the same mix
-            assert 1 - row["ground_si"] / row["pour"].si == pytest.approx(left / of, rel=1e-6)
+        unit = {"liquid": "fl oz", "dry": "oz", "granule": "lb"}[plan.label.form]
+        assert row["made_up_amount"] == pytest.approx(row["pour"].si * UNIT_PER_SI[unit])
 
 
 @pytest.mark.parametrize(("site", "rig", "use"), CASES)
 def test_the_record_has_what_the_sheet_says(site: str, rig: str, use: str, tmp_path: Path) -> None:
     job = sample(site, rig, use)
     made = record(job, tmp_path / "records.gpkg", remarks="dry")
-    assert set(made.rows["remarks"]) == {"dry; amounts as the mix sheet planned them"}
+    assert set(made.rows["remarks"]) == {"dry; amounts as planned for the ground"}
     told = {one["name"]: one for one in page(job, job.survey.sites[0], job.on)["products"]}
     unit = {"liquid": "fl oz", "dry": "oz", "granule": "lb"}
     for product, rows in made.rows.groupby("product"):
         form = rows["form"].iloc[0]
         total = sum(to_si(text, "amount", form=form) for text in rows["amount"])
         [said] = re.findall(r"[\d.,]+ (?:fl oz|oz|lb|mL|g|kg)\b", told[product]["ground"])[:1]
-        assert to_si(said.replace(",", ""), "amount", form=form) == pytest.approx(total, rel=2e-3)
+        assert to_si(said.replace(",", ""), "amount", form=form) == pytest.approx(total, rel=5e-3)
         assert amount_text(total, unit[form]) in str(made)
         if form != "granule":
             gallons = job.loads.loc[job.loads["product"] == product, "solution_gal"].sum()
@@ -78,21 +76,7 @@ def test_a_true_amount_is_no_longer_the_sheet_s(tmp_path: Path) -> None:
     mended = correct(path, made.id, applied={"Z1": "0.1 fl oz"}, reason="weighed again")
     remarks = mended.rows.set_index("zone")["remarks"]
     assert remarks["Z1"] == "dry"
-    assert remarks["Z2"] == "dry; amounts as the mix sheet planned them"
-
-
-def test_zones_share_what_is_poured() -> None:
-    job = sample("quince_bend", "backpack", "spot")
-    made = poured(job)
-    shared = by_zone(job, made)
-    assert len(shared) == len(job.zones)
-    assert sum(shared.values()) == pytest.approx(made["ground_si"].sum())
-    for (site, zone, product), amount in shared.items():
-        [row] = job.zones[(job.zones["site"] == site) & (job.zones["zone"] == zone)].to_dict("records")
-        assert row["product"] == product
-        form = job.labels[product].form
-        planned = to_si(f"{row['product_amount']} {row['product_unit']}", "amount", form=form)
-        assert 0.9 * planned <= amount <= planned * (1 + 1e-9)
+    assert remarks["Z2"] == "dry; amounts as planned for the ground"
 
 
 def test_ground_left_alone_adds_up_by_kind() -> None:
@@ -115,10 +99,13 @@ def test_ground_left_alone_adds_up_by_kind() -> None:
 
 
 def test_too_little_is_said_to_be() -> None:
-    job = sample("quince_bend", "backpack", "spot")
+    rig = replace(wz.read_rig(SAMPLES / "rigs.toml", "backpack"), unusable_L=0.0)
+    survey = wz.read_survey(SAMPLES / "quince_bend" / "survey.gpkg")
+    job = wz.size_job(survey, wz.read_labels(SAMPLES / "labels"), rig, on="2025-09-25")
     text = " ".join(job.summary().split())
     assert "some loads take less than can be measured well" in text
-    notes = " ".join(page(job, "lot 12", job.on)["warnings"])
+    small = job.loads.loc[[one.faint for one in job.pours], "site"]
+    notes = " ".join(page(job, small.iloc[0], job.on)["warnings"])
     assert "Too little to measure well" in notes
     assert plain_amount(0.002, "fl oz") == "under 0.01 fl oz"
     assert plain_amount(0.002, "oz", "metric") == "under 0.1 g"

@@ -203,7 +203,7 @@ def test_a_job_with_nothing_at_all_to_treat(tmp_path):
         ('[adjuvant."Demo Spreader"]', '[adjuvant."Other"]', "no price for 'demo spreader'"),
         ('[{ size = "1 gal", price = 64 }]', '[{ size = "1 lb", price = 64 }]', "measured by volume"),
         (
-            '[labour]\nrate = "45/hour"\nsetup = "6 min"\nmixing = "6 min"\nwalking = "3 mph"',
+            '[labour]\nrate = "45/hour"\nsetup = "6 min"\nmixing = "6 min"\nrinse = "10 min"\nwalking = "3 mph"',
             "",
             "no price of labour",
         ),

@@ -925,7 +925,7 @@ def test_csv_is_complete_and_runs_no_formula(job, path, tmp_path):
     ]
     first = rows[0]
     assert first["customer"] == """'=HYPERLINK("http://x","y")"""
-    assert first["remarks"] == "'-2+3\nsecond line, with comma"
+    assert first["remarks"] == "'-2+3\nsecond line, with comma; amounts as planned for the ground"
     assert first["supervisor"] == 'say "hi"'
     assert first["amount"] == "3.3 fl oz"
     point = gpd.GeoSeries(gpd.points_from_xy([first["longitude"]], [first["latitude"]]), crs=4326).to_crs(CRS)

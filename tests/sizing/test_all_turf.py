@@ -38,7 +38,10 @@ def test_all_turf_less_keep_outs() -> None:
     assert fed.totals["product_amount"].iloc[0] == pytest.approx(58.4, rel=1e-5)
     assert list(fed.loads["product_amount"]) == pytest.approx([20, 20, 18.4], rel=1e-4)
     bags = shopping_list(fed, {"Demo Feed": ["50 lb"]}).iloc[0]
-    assert (bags["buy"], bags["left_over"]) == ("2 x 50 lb", pytest.approx(41.6, rel=1e-4))
+    assert (bags["buy"], bags["left_over"]) == (
+        "2 x 50 lb",
+        pytest.approx(41.6, abs=0.03),
+    )  # in steps of an ounce
 
 
 def test_buffers_hold() -> None:

@@ -7,9 +7,10 @@ from weedzone.crew.briefing import summary
 from weedzone.crew.export import areas, check, write
 from weedzone.crew.mix_sheet import sheet
 from weedzone.crew.mixing import mixes
-from weedzone.crew.shopping import shopping_list
-from weedzone.crew.work_order import by_zone, load_plan, poured
+from weedzone.crew.shopping import fewest, shopping_list
+from weedzone.crew.work_order import load_plan, poured, spare_ground
 
 __all__ = [
-    "areas", "by_zone", "check", "load_plan", "mixes", "poured", "sheet", "shopping_list", "summary", "write",
+    "areas", "check", "fewest", "load_plan", "mixes", "poured", "sheet", "shopping_list", "spare_ground",
+    "summary", "write",
 ]  # fmt: skip

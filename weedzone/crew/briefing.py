@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from weedzone.base.units import FT2_PER_M2
+from weedzone.base.units import FT2_PER_M2, UNIT_PER_SI
 from weedzone.base.words import CAUTIONS, LEAST_FT2, area, area_ft2, day_text, ground_text, plain_line
 from weedzone.crew.work_order import poured, total
 from weedzone.kit import Label, Spreader
@@ -181,10 +181,12 @@ def _product(job: Sized, label: Label, made: pd.DataFrame) -> list[str]:
     lines = _wrapped(f"{plain_line(label.name, 80)} ({plain_line(facts, 120)})", "  ", "    ")
     facts_of = [("ground", _ground(made))]
     start, on_ground = float(made["start_L"].sum()), float(made["solution_L"].sum())
+    rest = made["rest"].iloc[0]
     if on_ground > 0:
         more = f", {solution_text(start)} of it stays in pump and lines" if start > 0 else ""
         made_up = solution_text(float(made["made_up_L"].sum()))
-        facts_of += [("make up", made_up + more), ("water", " or ".join(water_texts(made["water_L"].sum())))]
+        facts_of.append(("make up", f"{made_up}{more}; {rest}" if rest else made_up + more))
+        facts_of.append(("water", " or ".join(water_texts(made["water_L"].sum()))))
     facts_of.append(("product", _amount(made)))
     each = [added(label, job.rig, litres) for litres in made["made_up_L"]]
     for parts in zip(*each, strict=True):
@@ -207,7 +209,7 @@ def _amount(made: pd.DataFrame) -> str:
     """What is measured of a product, and how much of it goes on the ground where some stays in the rig."""
     pour = total(list(made["pour"]))
     text = pour.text()
-    ground = float(made["ground_si"].sum())
+    ground = float(made["product_amount"].sum()) / UNIT_PER_SI[pour.unit]
     if ground < pour.si * _WHOLLY:
         text += f", {amount_text(ground, pour.unit, fine=pour.fine)} of it on the ground"
     if any(one.faint for one in made["pour"]):

@@ -135,7 +135,7 @@ def _rank(
     return next((number for number, (_, codes) in enumerate(groups) if fallback in codes), 0), False
 
 
-def mixes(sized: Sized, order: str = DEFAULT_ORDER, plan: pd.DataFrame | None = None) -> pd.DataFrame:
+def mixes(sized: Sized, order: str = DEFAULT_ORDER) -> pd.DataFrame:
     """Every load as steps to work down.
 
     Parameters
@@ -144,29 +144,21 @@ def mixes(sized: Sized, order: str = DEFAULT_ORDER, plan: pd.DataFrame | None = 
         Of a sprayer.
     order : str
         A key of `ORDERS`.
-    plan : DataFrame, optional
-        The job's `weedzone.load_plan`: the steps then come in its order, and hold what fills sump
-        and lines too.
 
     Returns
     -------
     DataFrame
         ``site``, ``product``, ``load``, ``step`` (1, 2, ...), ``item``, ``sort`` (``water`` or as in `Item`),
-        ``amount``, ``unit`` (``gal``, ``fl oz`` or ``oz`` by weight), ``rule`` (what to mind). The water comes in
-        two steps; together it is the load's ``water_gal``, or with a plan that of what is made up. Empty for a
-        spreader.
+        ``amount``, ``unit`` (``gal``, ``fl oz`` or ``oz`` by weight), ``rule`` (what to mind), of what is made up.
+        The water comes in two steps. Empty for a spreader.
     """
     check_job(sized)
     names = ["site", "product", "load", "step", "item", "sort", "amount", "unit", "rule"]
     rows: list[tuple[object, ...]] = []
     if isinstance(sized.rig, Sprayer):
-        key = ["site", "product", "load"]
-        made = sized.loads.assign(made_up_gal=sized.loads["solution_gal"])
-        if plan is not None:
-            made = plan.merge(sized.loads[[*key, "water_gal"]], on=key, how="left", validate="one_to_one")
-        labels = {name: sized.plans[name].label for name in made["product"].unique()}
+        labels = {name: sized.plans[name].label for name in sized.loads["product"].unique()}
         listed = {name: order_of_addition(label, sized.rig.extras, order) for name, label in labels.items()}
-        for load in made.to_dict("records"):
+        for load in sized.loads.to_dict("records"):
             name = load["product"]
             steps = _steps(load, listed[name], labels[name])
             rows += [
@@ -186,7 +178,7 @@ def _steps(load: Mapping[Any, Any], items: list[Item], label: Label) -> list[tup
     for item in items:
         hint = item.group if item.sure else f"{item.group}; its formulation is not given: read its label"
         if item.rate is None:
-            steps.append((item.name, item.sort, load["measured_amount"], load["product_unit"], hint))
+            steps.append((item.name, item.sort, load["made_up_amount"], load["product_unit"], hint))
         else:
             amount = item.rate * solution_gal / GAL_PER_L * FLOZ_PER_L
             steps.append((item.name, item.sort, amount, "fl oz", hint))

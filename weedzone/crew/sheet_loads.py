@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from weedzone.base.units import FT2_PER_M2, GAL_PER_L, KSQFT_PER_M2, LB_PER_KG
+from weedzone.base.units import FT2_PER_M2, GAL_PER_L, KSQFT_PER_M2, LB_PER_KG, UNIT_PER_SI
 from weedzone.base.words import CAUTIONS, day_text, ground_pair, plain_line, short
 from weedzone.crew.mixing import Item, order_of_addition
 from weedzone.crew.sheet_rules import (
@@ -179,8 +179,8 @@ def _product(
 def _on_ground(job: Sized, rows: pd.DataFrame, system: str) -> str:
     """What of a product and its mix goes on the ground, as the record will say, and what stays in the rig."""
     unit = rows["product_unit"].iloc[0]
-    fine = any(one.fine for one in rows["pour"])
-    product = amount_text(float(rows["ground_si"].sum()), unit, system, fine=fine)
+    planned = float(rows["product_amount"].sum()) / UNIT_PER_SI[unit]
+    product = amount_text(planned, unit, system, fine=any(one.fine for one in rows["pour"]))
     area = ground_pair(float(rows["area_m2"].sum()), system)[0]
     if not isinstance(job.rig, Sprayer):
         left = float(rows["start_amount"].sum()) / LB_PER_KG
@@ -194,9 +194,8 @@ def _on_ground(job: Sized, rows: pd.DataFrame, system: str) -> str:
     if start > 0:
         made_up = solution_text(float(rows["made_up_L"].sum()), system)
         text += f". Make up {made_up}: {solution_text(start, system)} of it stays in pump and lines"
-    elif job.rig.unusable_L + job.rig.priming_L > 0:
-        text += ". Pump and lines still hold this mix from the site before: nothing is made up for them"
-    return f"{text}."
+    rest = rows["rest"].iloc[0]
+    return f"{text}. {rest[:1].upper()}{rest[1:]}." if rest else f"{text}."
 
 
 def _step(item: Item) -> str:

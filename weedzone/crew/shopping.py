@@ -17,7 +17,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 
 from weedzone.base.errors import InputError
 from weedzone.base.names import nearest
-from weedzone.base.units import PRODUCT_UNIT, to_si
+from weedzone.base.units import GAL_PER_L, PRODUCT_UNIT, to_si
 from weedzone.kit import Sprayer
 from weedzone.sizing import Sized, check_job
 
@@ -116,16 +116,16 @@ def _needs(jobs: Sequence[Sized]) -> dict[str, _Need]:
         found[name] = _Need(form, have.amount + amount)
 
     for job in jobs:
-        grouped = job.totals.groupby("product", sort=False)[["product_amount", "solution_L"]].sum()
+        grouped = job.totals.groupby("product", sort=False)[["made_up_amount", "made_up_gal"]].sum()
         extras = job.rig.extras if isinstance(job.rig, Sprayer) else ()
-        for product, amount, solution in grouped.itertuples():
+        for product, amount, gallons in grouped.itertuples():
             label = job.plans[product].label
             add(product, label.form, amount / PRODUCT_UNIT[label.form][1])
             added = [(one.name, one.rate) for one in label.adjuvants] + [
                 (one.name, one.rate) for one in extras
             ]
             for name, rate in added:
-                add(name, "liquid", rate * solution)
+                add(name, "liquid", rate * gallons / GAL_PER_L)
     return found
 
 

@@ -16,22 +16,12 @@ import shapely
 
 from weedzone.base.errors import InputError
 from weedzone.base.units import FT2_PER_M2, GAL_PER_L, PRODUCT_UNIT
+from weedzone.base.words import area_ft2
 from weedzone.ground.frame import to_degrees
 from weedzone.ground.overlay import cut
 from weedzone.ground.shapes import Array, Ints, areal
-from weedzone.kit import SLACK, Spreader
-from weedzone.sizing import (
-    Pour,
-    Sized,
-    at_start,
-    check_job,
-    frame_of,
-    on_the_measure,
-    pour_of,
-    whole_ground,
-)
-
-_KEY = ["site", "product", "load"]
+from weedzone.kit import SLACK
+from weedzone.sizing import Pour, Sized, check_job, frame_of, solution_text, whole_ground
 
 
 def poured(job: Sized) -> pd.DataFrame:
@@ -40,49 +30,44 @@ def poured(job: Sized) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Its columns, and ``tanks``; ``start_L``, ``made_up_L`` and ``water_L`` [L] of what is made up; ``pour``
-        (`weedzone.sizing.Pour`: the product to measure), ``ground_si`` (the part of it that goes on the
-        ground, in litres or kilograms; the rest stays in pump and lines), ``wet_ft2`` (ground that is wetted:
-        of spot work less than the area).
+        Its columns, and ``pour`` (`weedzone.sizing.Pour`: the product to measure), ``made_up_L``, ``start_L`` (of it,
+        what fills sump and lines) and ``water_L`` of what is made up [L], ``wet_ft2`` (ground that is wetted: of spot
+        work less than the area), ``rest`` (where what brings the product to the least that the rig mixes may go).
     """
-    plan = load_plan(job)
-    out = plan.merge(job.loads[[*_KEY, "tanks", "water_L"]], on=_KEY, how="left", validate="one_to_one")
-    factor = np.array([PRODUCT_UNIT[job.labels[name].form][1] for name in out["product"]], dtype=float)
-    wanted = (out["product_amount"] + out["start_amount"]).to_numpy(dtype=float) / factor
-    pours = [pour_of(one, unit, job.rig) for one, unit in zip(wanted, out["product_unit"], strict=True)]
-    share = out["product_amount"].to_numpy(dtype=float) / factor / wanted
-    solution = out["solution_L"].to_numpy(dtype=float)
-    start = out["start_gal"].to_numpy(dtype=float) / GAL_PER_L
+    out = load_plan(job)
+    solution, made_up, start = (
+        out[name].to_numpy(dtype=float) / GAL_PER_L for name in ("solution_gal", "made_up_gal", "start_gal")
+    )
     volume = np.array([job.plans[name].volume for name in out["product"]], dtype=float)
-    more = np.zeros(len(out)) if isinstance(job.rig, Spreader) else start / np.maximum(solution, 1e-300)
+    rest = pd.Series(made_up - solution - start).groupby(out["product"]).sum()
+    said = _places_of(job, rest[rest > 1e-6 * rest.abs().max() + 1e-9])
     return out.assign(
+        pour=pd.Series([job.pours[at] for at in out["row"]], index=out.index, dtype=object),
+        made_up_L=made_up,
         start_L=start,
-        made_up_L=solution + start,
-        water_L=out["water_L"] * (1.0 + more),
-        pour=pd.Series(pours, index=out.index, dtype=object),
-        ground_si=np.array([one.si for one in pours], dtype=float) * share,
+        water_L=out["water_L"] * np.divide(made_up, solution, out=np.ones(len(out)), where=solution > 0.0),
         wet_ft2=solution / np.where(volume > 0, volume, np.inf) * FT2_PER_M2,
+        rest=[said.get(str(name), "") for name in out["product"]],
     )
 
 
-def by_zone(job: Sized, loads: pd.DataFrame) -> dict[tuple[str, str, str], float]:
-    """Product on the ground of each zone [L or kg], by site, zone and product, from the loads that serve it.
-
-    Parameters
-    ----------
-    job : Sized
-    loads : DataFrame
-        Of `poured`.
-    """
-    zones = job.zones[["site", "zone", "product", "product_amount", "area_m2"]]
-    zones = pd.DataFrame(zones).rename(columns={"area_m2": "whole_m2"})
-    pieces = job.served.merge(zones, on=["site", "zone", "product"], how="left", validate="many_to_one")
-    weight = pieces["product_amount"] * pieces["area_m2"] / pieces["whole_m2"]
-    whole = weight.groupby([pieces[name] for name in _KEY]).transform("sum")
-    on_ground = loads.set_index(_KEY)["ground_si"]
-    mine = on_ground.reindex(pd.MultiIndex.from_frame(pieces[_KEY])).to_numpy() * weight / whole
-    found = mine.groupby([pieces["site"], pieces["zone"], pieces["product"]]).sum()
-    return {(str(site), str(zone), str(product)): float(one) for (site, zone, product), one in found.items()}
+def _places_of(job: Sized, rests: pd.Series[Any]) -> dict[str, str]:
+    """Where the rest of each product may go [L], in words."""
+    if rests.empty:
+        return {}
+    spare = spare_ground(job)
+    said = {}
+    for name, litres in rests.items():
+        mine = spare[spare["product"] == name]
+        room = float(mine["room_gal"].sum()) / GAL_PER_L
+        text = f"{solution_text(litres)} is more than the weeds take: "
+        if room >= litres:
+            ground = area_ft2(float(mine["area_ft2"].sum()) * litres / room)
+            text += f"it may go on {ground} of the site's other turf that the label allows, if the customer agrees"
+        else:
+            text += "the site has no other ground for all of it: use it on a site that the label allows"
+        said[str(name)] = text
+    return said
 
 
 def total(pours: list[Pour]) -> Pour:
@@ -114,12 +99,8 @@ def load_plan(sized: Sized, may_follow: Iterable[tuple[str, str]] = ()) -> pd.Da
     Returns
     -------
     DataFrame
-        A row for each load: ``order`` (1, 2, ... over the day), ``site``, ``product``, ``load``, ``of``,
-        ``pass``, ``zones``, ``area_ft2``, ``area_m2``, ``solution_gal``, ``solution_L``, ``product_amount``,
-        ``product_unit``; ``start_gal`` and ``start_amount`` (solution and product that fill sump, lines or hopper
-        after a change and are left there), ``made_up_gal`` (solution and start together), ``measured_amount``
-        (product for that, rounded down to the measure at hand), ``dose_effect_pct``, and ``before`` (what to do
-        before filling; empty if nothing).
+        The rows of the job's ``loads`` with ``order`` (1, 2, ... over the day), ``row`` (in ``loads``) and ``before``
+        (what to do before filling; empty if nothing).
 
     Notes
     -----
@@ -130,25 +111,21 @@ def load_plan(sized: Sized, may_follow: Iterable[tuple[str, str]] = ()) -> pd.Da
     free = _pairs(may_follow)
     loads = sized.loads.reset_index(drop=True)
     rows = loads.groupby(["site", "pass", "product"], sort=False).indices
-    order = [row for key in _sequence(loads) for row in rows[key]]
+    order = [int(row) for key in _sequence(loads) for row in rows[key]]
     out = loads.loc[order].reset_index(drop=True)
     product = out["product"].to_numpy(dtype=object)
-    before, start = [], np.zeros(len(out))
-    last = ""
+    before, last = [], ""
     mixes = _strengths(out)
     for at, name in enumerate(product):
-        changed = name != last or not np.isclose(mixes[at], mixes[at - 1], rtol=1e-9)
         said = ""
-        if changed and last and name != last and (last, name) not in free:
+        if last and name != last and (last, name) not in free:
             said = RINSE.format(last)
-        elif changed and last and name == last:
+        elif name == last and not np.isclose(mixes[at], mixes[at - 1], rtol=1e-9):
             said = "another strength of the same product: empty the tank first"
-        if changed:
-            start[at] = at_start(sized.rig)
         before.append(said)
         last = str(name)
     out.insert(0, "order", np.arange(1, len(out) + 1))
-    return _made_up(out, start, sized).assign(before=before)
+    return out.assign(row=order, before=before)
 
 
 def _pairs(may_follow: Iterable[tuple[str, str]]) -> set[tuple[str, str]]:
@@ -167,27 +144,6 @@ def _strengths(out: pd.DataFrame) -> Array:
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = out["product_amount"].to_numpy() / out["solution_gal"].to_numpy()
     return np.where(np.isfinite(ratio), ratio, 0.0)
-
-
-def _made_up(out: pd.DataFrame, start: Any, sized: Sized) -> pd.DataFrame:
-    forms = [sized.plans[name].label.form for name in out["product"]]
-    factor = np.array([PRODUCT_UNIT[form][1] for form in forms], dtype=float)
-    steps = np.array(
-        [np.nan if (one := sized.rig.step(form)) is None else one for form in forms], dtype=float
-    )
-    product, solution = out["product_amount"].to_numpy() / factor, out["solution_L"].to_numpy()
-    spread = isinstance(sized.rig, Spreader)
-    wanted = product + start if spread else product * (1.0 + start / solution)
-    measured, _ = on_the_measure(wanted, steps)
-    keep = ["order", "site", "product", "load", "of", "pass", "zones", "area_ft2", "area_m2", "solution_gal",
-            "solution_L", "product_amount", "product_unit"]  # fmt: skip
-    return out[keep].assign(
-        start_gal=np.zeros(len(out)) if spread else start * GAL_PER_L,
-        start_amount=(wanted - product) * factor,
-        made_up_gal=solution * 0.0 if spread else (solution + start) * GAL_PER_L,
-        measured_amount=measured * factor,
-        dose_effect_pct=100.0 * (measured / wanted - 1.0),
-    )
 
 
 def _sequence(loads: pd.DataFrame) -> list[tuple[str, int, str]]:

@@ -14,7 +14,7 @@ from typing import Any, Self
 from weedzone.base.errors import Finding, InputError, RigError, UnitError, refuse_unless
 from weedzone.base.names import nearest
 from weedzone.base.toml import Table, read_toml
-from weedzone.base.units import show
+from weedzone.base.units import GAL_PER_L, show
 from weedzone.kit.calibration import METHODS, SEASON_DAYS, Calibration
 from weedzone.kit.label import KEYS
 
@@ -133,6 +133,8 @@ class Sprayer(Rig):
         Largest safe filling, where it is less than the tank [L].
     flow_L_per_s : float or None
         Output of the gun or wand, for spot work by time [L/s].
+    smallest_mix_L : float or None
+        Least solution that is worth mixing, or that agitates; None for the usual, see `least_mix_L` [L].
     extras : tuple of Extra
         What goes into every tank beside product and label adjuvant.
     """
@@ -143,6 +145,7 @@ class Sprayer(Rig):
     priming_L: float = 0.0
     largest_fill_L: float | None = None
     flow_L_per_s: float | None = None
+    smallest_mix_L: float | None = None
     extras: tuple[Extra, ...] = ()
 
     def with_calibration(self, calibration: Calibration) -> Self:
@@ -168,6 +171,16 @@ class Sprayer(Rig):
             "a spreader's calibration gives a sprayer no carrier",
             "calibrate the sprayer by plot, catch, ounces, nozzle or nozzles",
         )
+
+    @property
+    def least_mix_L(self) -> float:
+        """Least that is mixed [L]: as the rig says, else 1 gal from a tank of 3 gal up and 1 qt below.
+
+        Common practice, no source.
+        """
+        if self.smallest_mix_L is not None:
+            return self.smallest_mix_L
+        return (1.0 if self.tank_L * GAL_PER_L >= 3.0 - 1e-9 else 0.25) / GAL_PER_L
 
     @property
     def load_L(self) -> float:

@@ -1,4 +1,4 @@
-"""Labour from the geometry: set-up, mixing, spraying and the walk from patch to patch.
+"""Labour from the geometry: set-up, mixing, rinsing, spraying and the walk from patch to patch.
 
 The walk is the shortest closed tour over the centres of a product's patches on a site, a tour of its own for
 each product, since each needs its own filling. Up to nine patches the tour is the shortest there is (dynamic
@@ -54,13 +54,14 @@ class Minutes:
 
     setup: float
     mixing: float
+    rinsing: float
     spraying: float
     walking: float
 
     @property
     def total(self) -> float:
         """All of it [min]."""
-        return self.setup + self.mixing + self.spraying + self.walking
+        return self.setup + self.mixing + self.rinsing + self.spraying + self.walking
 
 
 def walks(job: Sized) -> dict[tuple[str, str], Walk]:

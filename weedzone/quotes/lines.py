@@ -14,12 +14,12 @@ from decimal import Decimal
 from functools import lru_cache
 
 import numpy as np
-import scipy.optimize
 
 from weedzone.base.errors import InputError
 from weedzone.base.money import deal, percent, rounded
 from weedzone.base.names import plain
 from weedzone.base.units import FLOZ_PER_L, UNIT_PER_SI, convert, show
+from weedzone.crew import fewest
 from weedzone.kit import Label
 from weedzone.quotes.prices import Container, Discount, Prices
 from weedzone.quotes.visits import SiteVisit
@@ -143,11 +143,11 @@ def materials(visit: SiteVisit, labels: Mapping[str, Label]) -> list[Material]:
     """Products of a visit and what their labels add to the solution."""
     found = []
     for need in visit.needs:
-        found.append(Material(need.product, need.product, need.amount, need.unit))
+        found.append(Material(need.product, need.product, need.made_up, need.unit))
         found += [
-            Material(added.name, need.product, need.solution_L * added.rate * FLOZ_PER_L, "fl oz")
+            Material(added.name, need.product, need.made_up_L * added.rate * FLOZ_PER_L, "fl oz")
             for added in labels[need.product].adjuvants
-            if need.solution_L
+            if need.made_up_L
         ]
     return found
 
@@ -248,6 +248,7 @@ def _labour(write: Writer, prices: Prices) -> None:
     for item, spent, basis in (
         ("set-up", minutes.setup, f"{minutes.setup:g} min a visit"),
         ("mixing", minutes.mixing, f"{loads} load{'s' * (loads != 1)}, {prices.mixing_s / 60:g} min each"),
+        ("rinsing", minutes.rinsing, f"between products, {prices.rinse_s / 60:g} min each"),
         ("covering", minutes.spraying, visit.spraying_basis),
         ("walking", minutes.walking, f"{tour} of {length} over {patches} patches"),
     ):
@@ -349,15 +350,8 @@ def _containers(
 @lru_cache(maxsize=4096)
 def cheapest(sold: tuple[Container, ...], need: float) -> tuple[Decimal, str]:
     """The cheapest whole containers that hold an amount [L or kg]: their price, and what they are."""
-    content = np.array([one.content for one in sold])
-    # A billionth less: a need of just one container, less exact in the last digit, is one container.
-    enough = scipy.optimize.LinearConstraint(content[np.newaxis, :], need * (1 - 1e-9), np.inf)
-    cost = np.array([float(one.price) for one in sold])
-    solved = scipy.optimize.milp(cost, integrality=np.ones(len(sold)), constraints=enough)
-    if solved.x is None:
-        raise InputError(
-            f"no number of containers holds {need:g}", field="containers", mend="check their sizes"
-        )
-    count = np.round(solved.x).astype(int)
+    count = fewest(
+        need, np.array([one.content for one in sold]), np.array([float(one.price) for one in sold])
+    )
     words = " and ".join(f"{n} x {one.size}" for n, one in zip(count, sold, strict=True) if n)
     return sum((int(n) * one.price for n, one in zip(count, sold, strict=True)), Decimal(0)), words

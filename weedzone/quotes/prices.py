@@ -23,7 +23,7 @@ from weedzone.kit import USES
 PRICINGS = ("cost-plus", "per-area", "both")
 MATERIALS = ("use", "containers")
 # Where the list is silent: common practice, no source. Each one used is told as a finding.
-_SETUP, _MIXING, _WALKING = "10 min", "10 min", "3 mph"
+_USUAL = {"setup": "10 min", "mixing": "10 min", "rinse": "10 min", "walking": "3 mph"}
 _PRICE_PER = re.compile(
     r"(?P<money>[0-9][0-9,]*(?:\.[0-9]+)?)\s*(?:/|\bper\b)\s*(?P<unit>[A-Za-z][A-Za-z0-9^² ]*)"
 )
@@ -85,8 +85,8 @@ class Prices:
         Decimal places of its smallest coin: 2 where a cent is the smallest.
     labour_rate : decimal.Decimal or None
         For an hour.
-    setup_s, mixing_s : float
-        Set-up for each visit to a site, and mixing for each load [s].
+    setup_s, mixing_s, rinse_s : float
+        Set-up for each visit to a site, mixing for each load, and rinsing the rig between two products [s].
     walking_mps : float
         Pace of walking from patch to patch [m/s].
     efficiency : float
@@ -116,6 +116,7 @@ class Prices:
     labour_rate: Decimal | None = None
     setup_s: float = 600.0
     mixing_s: float = 600.0
+    rinse_s: float = 600.0
     walking_mps: float = 1.34112
     efficiency: float = 1.0
     minimum: Decimal = Decimal(0)
@@ -151,6 +152,7 @@ def read_prices(path: str | Path) -> Prices:
             rate = "45/hour"
             setup = "10 min"                  # each visit to a site
             mixing = "8 min"                  # each load
+            rinse = "10 min"                  # between two products on a site
             walking = "3 mph"
             efficiency = "75 %"               # of the spraying time
             [visit]
@@ -251,16 +253,15 @@ def _decimals(top: Table) -> int:
 
 
 def _labour(table: Table, file: str) -> dict[str, Any]:
-    table.only(("rate", "setup", "mixing", "walking", "efficiency"))
+    table.only(("rate", *_USUAL, "efficiency"))
     if not table.values:
         return {}
     notes = []
-    for key, standard in (("setup", _SETUP), ("mixing", _MIXING), ("walking", _WALKING)):
+    for key, standard in _USUAL.items():
         if key not in table.values:
             message = f"the list gives no {key}: {standard} is used (common practice, no source)"
             notes.append(Finding("note", "prices", f"labour {key}", message))
-    standard_values = {"setup": _SETUP, "mixing": _MIXING, "walking": _WALKING}
-    given = Table({**standard_values, **table.values}, file, "[labour]", InputError)
+    given = Table({**_USUAL, **table.values}, file, "[labour]", InputError)
     efficiency = _share(given, "efficiency") if "efficiency" in given.values else Decimal(1)
     if not efficiency:
         given.fail("efficiency", "nothing would ever be covered", 'write efficiency = "75 %"')
@@ -269,6 +270,7 @@ def _labour(table: Table, file: str) -> dict[str, Any]:
         "labour_rate": price * 3600 / Decimal(repr(seconds)),
         "setup_s": given.si("setup", "time", allow_zero=True),
         "mixing_s": given.si("mixing", "time", allow_zero=True),
+        "rinse_s": given.si("rinse", "time", allow_zero=True),
         "walking_mps": given.si("walking", "speed"),
         "efficiency": float(efficiency),
         "noticed": tuple(notes),

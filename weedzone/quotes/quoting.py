@@ -407,12 +407,13 @@ def _visits_table(planned: Sequence[SiteVisit]) -> pd.DataFrame:
         (
             one.site, one.number, one.title, one.area_m2 * FT2_PER_M2, sum(need.loads for need in one.needs),
             sum(walk.patches for walk in one.walked), sum(walk.length_m for walk in one.walked), one.minutes.setup,
-            one.minutes.mixing, one.minutes.spraying, one.minutes.walking,
+            one.minutes.mixing, one.minutes.rinsing, one.minutes.spraying, one.minutes.walking,
         )
         for one in planned
     ]  # fmt: skip
     columns = [
-        "site", "visit", "title", "area_ft2", "loads", "patches", "walk_m", "setup_min", "mixing_min", "covering_min",
+        "site", "visit", "title", "area_ft2", "loads", "patches", "walk_m", "setup_min", "mixing_min", "rinsing_min",
+        "covering_min",
         "walking_min",
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=columns)

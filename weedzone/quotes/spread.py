@@ -268,7 +268,8 @@ def moved_needs(
     for case in range(unsure.n):
         found: list[dict[str, list[Need]]] = [{site: [] for site in first} for _ in planned]
         for row in by_case[case].to_dict("records") if case in by_case else ():
-            now, site = need_of(row), str(row["site"])
+            now, site = loaded(job, need_of(row)), str(row["site"])
+            now = replace(now, loads=int(row["loads"]))
             found[0][site].append(now)
             known = planned[0].get((site, now.product))
             for number, visit in enumerate(followups, 1):

@@ -12,11 +12,12 @@ import numpy as np
 
 from weedzone.base.errors import Finding, InputError
 from weedzone.base.money import percent
-from weedzone.base.units import FT2_PER_M2, PRODUCT_UNIT
+from weedzone.base.units import FT2_PER_M2, GAL_PER_L, PRODUCT_UNIT
 from weedzone.ground.shapes import Floats
+from weedzone.kit import Sprayer
 from weedzone.quotes.labour import Minutes, Walk, spraying_min
 from weedzone.quotes.prices import FollowUp, Prices, follow_up
-from weedzone.sizing import Sized, amounts, carried, split_loads
+from weedzone.sizing import Sized, amounts, carried, made_up, pour_of, split_loads
 from weedzone.zones import Application, state
 
 
@@ -29,13 +30,13 @@ class Need:
     product : str
     area_m2 : float
         Ground treated [m2].
-    solution_L : float
-        [L]; 0 for granules.
-    amount : float
-        Product, in `unit`.
+    solution_L, amount : float
+        Solution [L] (0 for granules) and product, in `unit`, on the ground.
     unit : str
         ``fl oz``, ``oz`` or ``lb``.
     loads : int
+    made_up_L, made_up : float
+        Solution and product that are made up for it, with what fills pump and lines: this is what is charged.
     """
 
     product: str
@@ -43,7 +44,9 @@ class Need:
     solution_L: float
     amount: float
     unit: str
-    loads: int
+    loads: int = 1
+    made_up_L: float = 0.0
+    made_up: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -71,16 +74,19 @@ def first_needs(job: Sized) -> Needs:
     """What the job itself takes, by site; every site of the survey has its entry."""
     found: dict[str, list[Need]] = {site: [] for site in job.survey.sites}
     for row in job.totals.to_dict("records"):
-        found[str(row["site"])].append(need_of(row))
+        need = replace(
+            need_of(row),
+            loads=int(row["loads"]),
+            made_up_L=row["made_up_gal"] / GAL_PER_L,
+            made_up=row["made_up_amount"],
+        )
+        found[str(row["site"])].append(need)
     return {site: tuple(needs) for site, needs in found.items()}
 
 
 def need_of(row: Mapping[Hashable, Any]) -> Need:
-    """A row of a job's totals, or of a doubt's cases, as a need."""
-    return Need(
-        row["product"], row["area_m2"], row["solution_L"], row["product_amount"], row["product_unit"],
-        int(row["loads"]),
-    )  # fmt: skip
+    """A row of a job's totals, or of a doubt's cases, as a need on the ground."""
+    return Need(row["product"], row["area_m2"], row["solution_L"], row["product_amount"], row["product_unit"])
 
 
 def planned_follow_ups(visits: object, prices: Prices) -> tuple[FollowUp, ...]:
@@ -187,18 +193,27 @@ def follow_up_needs(job: Sized, visits: Sequence[FollowUp]) -> tuple[list[Needs]
             if ground_sum[row] > 0.0:
                 unit, factor = PRODUCT_UNIT[plans[p].label.form]
                 need = Need(
-                    names[p], float(ground_sum[row]), float(solution[row]), float(product[row] * factor), unit, 1
-                )  # fmt: skip
+                    names[p], float(ground_sum[row]), float(solution[row]), float(product[row] * factor), unit
+                )
                 needs[str(job.survey.local.sites[site])].append(loaded(job, need))
         found.append({site: tuple(one) for site, one in needs.items()})
     return found, findings
 
 
 def loaded(job: Sized, need: Need) -> Need:
-    """The need with the number of loads that it makes."""
-    factor = PRODUCT_UNIT[job.labels[need.product].form][1]
-    fill, capacity = carried(np.array([need.solution_L]), np.array([need.amount / factor]), job.rig)
-    return replace(need, loads=len(split_loads(fill, capacity)[0]))
+    """The need with the loads that it makes, and what is made up for them."""
+    rig, factor = job.rig, PRODUCT_UNIT[job.labels[need.product].form][1]
+    fill, capacity = carried(np.array([need.solution_L]), np.array([need.amount / factor]), rig)
+    priming = rig.priming_L if isinstance(rig, Sprayer) else 0.0
+    _, number, share = split_loads(fill, capacity, even=job.asked.even_loads, priming=priming)
+    filled = made_up(fill * share, number == 1, rig, alone=len(job.survey.sites) == 1)
+    each = filled / fill * need.amount / factor
+    return replace(
+        need,
+        loads=len(number),
+        made_up_L=float(filled.sum()) if isinstance(rig, Sprayer) else 0.0,
+        made_up=sum(pour_of(float(si), need.unit, rig).si for si in each) * factor,
+    )
 
 
 def site_visits(
@@ -230,7 +245,7 @@ def _minutes(
     job: Sized, prices: Prices, needs: tuple[Need, ...], walk: Iterable[Walk]
 ) -> tuple[Minutes, str]:
     if not needs or prices.labour_rate is None:
-        return Minutes(0.0, 0.0, 0.0, 0.0), ""
+        return Minutes(0.0, 0.0, 0.0, 0.0, 0.0), ""
     spraying, basis = 0.0, ""
     for need in needs:
         minutes, basis = spraying_min(job, prices, need.area_m2, need.solution_L)
@@ -238,6 +253,7 @@ def _minutes(
     return Minutes(
         setup=prices.setup_s / 60.0,
         mixing=sum(need.loads for need in needs) * prices.mixing_s / 60.0,
+        rinsing=(len({need.product for need in needs}) - 1) * prices.rinse_s / 60.0,
         spraying=spraying,
         walking=sum(one.length_m for one in walk) / prices.walking_mps / 60.0,
     ), basis

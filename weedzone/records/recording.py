@@ -23,7 +23,7 @@ from weedzone.base.errors import Finding, InputError, path_given, refuse_unless,
 from weedzone.base.words import plain_line
 from weedzone.records import store as recordstore
 from weedzone.records.page import records_to_csv, records_to_html
-from weedzone.records.rows import AS_THE_SHEET, UNIT_OF_FORM, dosed, shares, treated
+from weedzone.records.rows import AS_PLANNED, UNIT_OF_FORM, dosed, shares, treated
 from weedzone.records.rules import ELEMENTS, missing_elements
 from weedzone.records.told import clock, day_of, figures_of, moment, text_of, texts_of, utc_now
 from weedzone.sizing import Sized, amount_text
@@ -155,11 +155,11 @@ def record(
     path : str or pathlib.Path
         The GeoPackage; made if it does not exist. Its layer ``history`` serves the next survey.
     applied : mapping or geopandas.GeoDataFrame, optional
-        None: every zone as the mix sheet planned it, with the amounts that it had measured, less what stays in
-        pump and lines; the remarks say so. A mapping of zone or product to the amount of product really used
-        ("1.2 gal"): zones that it does not name were not sprayed (a finding says so), and the amount of a
-        product is shared over its zones as planned. Or the polygons really sprayed, with columns ``product``
-        and ``amount`` (the total on the polygon), and ``site``, ``zone``, ``turf``, ``weeds`` where known.
+        None: every zone as planned, with the job's ``product_amount``; the remarks say so. A mapping of zone or
+        product to the amount of product really used ("1.2 gal"): zones that it does not name were not sprayed (a
+        finding says so), and the amount of a product is shared over its zones as planned. Or the polygons really
+        sprayed, with columns ``product`` and ``amount`` (the total on the polygon), and ``site``, ``zone``,
+        ``turf``, ``weeds`` where known.
     site : str, optional
         The site sprayed, where the job holds several; without it the record covers all of them.
     date : datetime.date or ISO text, optional
@@ -342,7 +342,7 @@ def _reallotted(rows: gpd.GeoDataFrame, applied: Mapping[str, object]) -> gpd.Ge
     for index, row in zip(rows.index, rows.to_dict("records"), strict=True):
         amount = allotted.get(index, row["amount"])  # a row that is not named stays as it is
         if amount is not None:
-            told = {"remarks": _without(row["remarks"], AS_THE_SHEET), **dosed(amount, row)}
+            told = {"remarks": _without(row["remarks"], AS_PLANNED), **dosed(amount, row)}
             kept.append({**row, **told} if index in allotted else row)
     return gpd.GeoDataFrame(kept, columns=rows.columns, geometry="geometry", crs=rows.crs)
 

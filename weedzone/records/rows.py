@@ -20,7 +20,7 @@ _AMOUNT = {form: ("volume" if form == "liquid" else "mass", unit) for form, unit
 _DOSE_UNIT = {form: f"{unit}/ksqft" for form, unit in UNIT_OF_FORM.items()}
 _MIX_UNIT = {form: f"{unit}/gal" for form, unit in UNIT_OF_FORM.items() if form != "granule"}
 _ROUNDING = 1e-6
-AS_THE_SHEET = "amounts as the mix sheet planned them"
+AS_PLANNED = "amounts as planned for the ground"
 
 
 def treated(
@@ -49,7 +49,9 @@ def treated(
     zones["form"] = [_form(job, zone) for zone in zones.to_dict("records")]
     findings: list[Finding] = []
     if applied is None:
-        plots = list(_as_mixed(job, zones.to_dict("records")))
+        plots = [
+            {**zone, "amount": _planned(zone), "remarks": AS_PLANNED} for zone in zones.to_dict("records")
+        ]
     elif isinstance(applied, gpd.GeoDataFrame):
         plots = list(_as_sprayed(applied, zones, site, findings))
     elif isinstance(applied, Mapping):
@@ -136,21 +138,6 @@ def _named(key: object, rows: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
         known = ", ".join(dict.fromkeys([*rows["zone"].dropna(), *rows["product"]]))
         raise InputError(f"{key!r} is no zone or product here", field="applied", mend=f"name one of: {known}")
     return named
-
-
-def _as_mixed(job: Any, zones: list[dict[Any, Any]]) -> Iterator[dict[str, Any]]:
-    """Zones with what the mix sheet puts on them: measured amounts, without what stays in pump and lines."""
-    if not hasattr(job, "served"):
-        yield from ({**zone, "amount": _planned(zone)} for zone in zones)
-        return
-    from weedzone.crew import by_zone, poured
-
-    on_ground = by_zone(job, poured(job))
-    for zone in zones:
-        kind, unit = _AMOUNT[zone["form"]]
-        si = on_ground[str(zone["site"]), str(zone["zone"]), str(zone["product"])]
-        mixed = {**zone, "product_amount": units.convert(si, kind, unit)}
-        yield {**mixed, "amount": _planned(mixed), "remarks": AS_THE_SHEET}
 
 
 def _as_told(

@@ -11,13 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from weedzone.base.errors import RigError
-from weedzone.base.words import fine_steps
 from weedzone.ground.shapes import Bools, Floats, Ints
-from weedzone.kit import Spreader
+from weedzone.kit import Sprayer, Spreader
 from weedzone.zones import Plan, Rig
-
-COARSE = 0.95
-_NEARLY = 1e-9  # part of a step that is rounding noise of the floats
 
 
 @dataclass(frozen=True)
@@ -96,36 +92,6 @@ def amounts(
     return Amounts(solution, product, added, water, beside)
 
 
-def on_the_measure(product: Floats, step: Floats) -> tuple[Floats, Bools]:
-    """Product as the measure at hand can show it: whole steps, always down.
-
-    The planned dose is the highest that label, limits and past applications allow, so that the next step up
-    would pass it. Where rounding down would leave out more than a twentieth, the measure is too coarse: the
-    amount is then given in mL or g, for a finer one, in `weedzone.base.words.fine_steps`.
-
-    Parameters
-    ----------
-    product : ndarray of float
-        [L or kg]
-    step : ndarray of float
-        Smallest step of the measure in the same unit; NaN where no measure is named.
-
-    Returns
-    -------
-    measured : ndarray of float
-        Never above `product`; `product` itself where no measure is named.
-    coarse : ndarray of bool
-        Where the measure is too coarse.
-    """
-    coarse = _down(product, step) < COARSE * product
-    fine = _down(product, np.where(coarse, fine_steps(product), step))
-    return np.where(np.isnan(step), product, fine), coarse
-
-
-def _down(product: Floats, step: Floats) -> Floats:
-    return np.asarray(np.minimum(np.floor(product / step + _NEARLY) * step, product))
-
-
 _ROUNDING = 2e-6  # part of a load that is rounding of areas, not a load
 _NEARLY_loads = 1e-9
 
@@ -145,6 +111,30 @@ def at_start(rig: Rig) -> float:
     if isinstance(rig, Spreader):
         return rig.unusable_kg
     return rig.unusable_L + rig.priming_L
+
+
+def made_up(on_ground: Floats, first: Bools, rig: Rig, *, alone: bool) -> Floats:
+    """What each load is made up to: what goes on the ground, and what fills sump, lines or hopper before it.
+
+    Parameters
+    ----------
+    on_ground : ndarray of float
+        Solution [L], or granules [kg].
+    first : ndarray of bool
+        Whether it is the first load of its mix on its site: only that fills sump and lines.
+    rig : Sprayer or Spreader
+    alone : bool
+        The site is the only one: no load of it is made smaller than the least that the rig mixes.
+
+    Returns
+    -------
+    ndarray of float
+        [L or kg]
+    """
+    filled = on_ground + np.where(first, at_start(rig), 0.0)
+    if alone and isinstance(rig, Sprayer):
+        filled = np.maximum(filled, min(rig.least_mix_L, rig.load_L + rig.unusable_L))
+    return filled
 
 
 def split_loads(

@@ -17,6 +17,7 @@ import pandas as pd
 
 from weedzone.base.units import FORM_OF_UNIT, GAL_PER_L, LB_PER_KG, UNIT_PER_SI
 from weedzone.base.words import (
+    fine_steps,
     pour,
     pour_step_L,
     short,
@@ -24,10 +25,11 @@ from weedzone.base.words import (
     weigh_step_kg,
 )
 from weedzone.kit import Label, Sprayer, Spreader
-from weedzone.sizing.loads import COARSE, on_the_measure
 from weedzone.zones import Rig
 
 _FAINT, _SLIGHT = 1e-3, 1e-2  # [L or kg]
+_FEWEST_STEPS, _SHARE = 20, 0.05  # of an amount, and the share of it that one of them is
+_NEARLY = 1e-9  # part of a step that is rounding noise of the floats
 _COLUMN_LEAST = {"us": 0.01, "metric": 0.1}
 
 
@@ -71,7 +73,8 @@ class Pour:
             return text(self.si, "metric", self.step, round_down=True), ""
         down = _common_step(self.si, self.unit, "metric")
         least = down / 1000.0
-        while math.floor(self.si / down + 1e-9) * down < COARSE * self.asked and down > least:
+        least_si = self.asked * (1.0 - _SHARE)
+        while math.floor(self.si / down + 1e-9) * down < least_si and down > least:
             down /= 10.0  # rounded down for a second time: in finer steps where the two leave out too much
         metric = text(self.si, "metric", down, round_down=True)
         if self.fine:
@@ -88,7 +91,9 @@ class Pour:
 def pour_of(si: float, unit: str, rig: Rig) -> Pour:
     """Round an amount down to the step of the rig's measure, or to common steps where it names none.
 
-    Where that would leave out more than a twentieth, it is measured in mL or g, finer than the measure.
+    The planned dose is the highest that label, limits and past applications allow: the next step up would pass it.
+    Less than twenty steps of a measure are too few for it, and common steps that leave out more than a twentieth too
+    coarse: such an amount is measured in mL or g.
 
     Parameters
     ----------
@@ -103,10 +108,18 @@ def pour_of(si: float, unit: str, rig: Rig) -> Pour:
 
 def _rounded(si: float, unit: str, own: float | None) -> Pour:
     step = _common_step(si, unit, "us") if own is None else own
-    measured, coarse = on_the_measure(np.array([si]), np.array([step]))
+    measured = _down(si, step)
+    coarse = measured < (1.0 - _SHARE) * si if own is None else si < _FEWEST_STEPS * step * (1.0 - _NEARLY)
+    if coarse:
+        measured = _down(si, float(fine_steps(np.array([si]))[0]))
     # Below what US units are used for, the common step is already that of mL or g.
-    fine = bool(coarse[0]) or (own is None and step == _common_step(si, unit, "metric"))
-    return Pour(float(measured[0]), unit, fine, step, si)
+    return Pour(
+        measured, unit, coarse or (own is None and step == _common_step(si, unit, "metric")), step, si
+    )
+
+
+def _down(si: float, step: float) -> float:
+    return min(math.floor(si / step + _NEARLY) * step, si)
 
 
 def _common_step(si: float, unit: str, system: str) -> float:

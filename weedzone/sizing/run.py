@@ -33,6 +33,7 @@ from weedzone.sizing.arguments import (
     unknown_names,
 )
 from weedzone.sizing.batches import zone_sites
+from weedzone.sizing.pours import Pour
 from weedzone.sizing.tables import frame_of, joined, ledger_table, load_tables, zone_order, zones_table
 from weedzone.survey import Survey
 from weedzone.zones import (
@@ -81,13 +82,16 @@ class Sized:
     totals : DataFrame
         For each site and product: ``site``, ``product``, ``area_ft2``, ``area_m2``, ``solution_gal``,
         ``solution_L``, ``water_gal``, ``water_L``, ``product_amount``, ``product_unit``, ``adjuvant_floz``,
-        ``tanks`` (a fraction), ``loads`` (whole), ``extras_floz`` (what the rig adds to every tank).
+        ``tanks`` (a fraction), ``loads`` (whole), ``extras_floz`` (what the rig adds to every tank): all of them
+        on the ground; ``made_up_gal`` and ``made_up_amount`` (the sums of its loads).
     loads : DataFrame
         A row for each load: ``site``, ``product``, ``load`` (1, 2, ...), ``of``, then the columns of `totals`
-        for that load alone, ``pass`` (1 or 2), ``zones`` ("Z1; Z2"), ``measured_amount`` (the product rounded
-        down to the measure at hand, in ``product_unit``) and ``dose_effect_pct`` (what that does to the dose,
-        never above 0).
-        What fills sump and lines comes on top, see `weedzone.crew.work_order`.
+        for that load alone, ``pass`` (1 or 2), ``zones`` ("Z1; Z2"); ``made_up_gal`` (solution to make up: what
+        goes on the ground, what fills sump and lines before the first load of a mix on its site, and on a single
+        site what brings it to the least that the rig mixes), ``made_up_amount`` (the product in it, rounded down
+        to the measure at hand, in ``product_unit``; for a spreader with what stays in the hopper),
+        ``dose_effect_pct`` (what that does to the dose, never above 0), ``start_amount`` and ``start_gal`` (what of
+        it fills sump, lines or hopper).
     served : DataFrame
         A row for each load and zone that it serves, in the order of work: ``site``, ``product``, ``load``,
         ``zone``, ``area_ft2``, ``area_m2``, ``solution_gal``, ``solution_L``.
@@ -107,6 +111,7 @@ class Sized:
     zoned: Zoned = field(repr=False)
     plans: Mapping[str, Plan] = field(repr=False)
     reach: Reach = field(repr=False)
+    pours: tuple[Pour, ...] = field(repr=False)
 
     @property
     def use(self) -> str:
@@ -274,7 +279,7 @@ def size(survey: Survey, labels: Label | Mapping[str, Label], rig: Rig, asked: A
     )
     return Sized(
         survey, labels, rig, asked, day, zones, ledger_table(survey, zoned, planned), made.totals,
-        made.loads, made.served, noticed, zoned, planned, reach,
+        made.loads, made.served, noticed, zoned, planned, reach, made.pours,
     )  # fmt: skip
 
 

@@ -5,8 +5,8 @@ Totals for each site and product, and the loads that they make, as tables.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import geopandas as gpd
@@ -19,14 +19,8 @@ from weedzone.base.units import FLOZ_PER_L, FT2_PER_M2, GAL_PER_L, PRODUCT_UNIT,
 from weedzone.base.words import fine_steps, pour, weigh
 from weedzone.ground.shapes import Array, Bools, Floats, Ints
 from weedzone.kit import RATINGS, Sprayer
-from weedzone.sizing.loads import (
-    Amounts,
-    amounts,
-    carried,
-    on_the_measure,
-    served,
-    split_loads,
-)
+from weedzone.sizing.loads import Amounts, amounts, at_start, carried, made_up, served, split_loads
+from weedzone.sizing.pours import Pour, pour_of
 from weedzone.survey import Survey
 from weedzone.zones import OUTCOMES, Parts, Plan, Rig, Treatments, Zoned
 
@@ -114,16 +108,23 @@ def _caution(turf_sets: list[tuple[str, ...]], turf: Ints, product: Ints, plan_l
 
 def columns(needs: Amounts, product: Ints, plan_list: list[Plan], *, water: bool = True) -> dict[str, Any]:
     """Amounts as columns with their units."""
-    units = [PRODUCT_UNIT[plan.label.form] for plan in plan_list]
-    factor = np.array([one[1] for one in units], dtype=float)[product]
     out = {"solution_gal": needs.solution_L * GAL_PER_L, "solution_L": needs.solution_L}
     if water:
         out |= {"water_gal": needs.water_L * GAL_PER_L, "water_L": needs.water_L}
     return out | {
-        "product_amount": needs.product * factor,
-        "product_unit": np.array([one[0] for one in units], dtype=object)[product],
+        "product_amount": needs.product * _factors(plan_list)[product],
+        "product_unit": _units(plan_list)[product],
         "adjuvant_floz": needs.adjuvant_L * FLOZ_PER_L,
     }
+
+
+def _units(plan_list: list[Plan]) -> Array:
+    return np.array([PRODUCT_UNIT[plan.label.form][0] for plan in plan_list], dtype=object)
+
+
+def _factors(plan_list: list[Plan]) -> Floats:
+    """Units of each product in one litre or kilogram."""
+    return np.array([PRODUCT_UNIT[plan.label.form][1] for plan in plan_list], dtype=float)
 
 
 def ledger_table(survey: Survey, zoned: Zoned, planned: Mapping[str, Plan]) -> pd.DataFrame:
@@ -168,11 +169,12 @@ def frame_of(survey: Survey, data: dict[str, Any], local: Array, site: Ints) -> 
 
 @dataclass(frozen=True)
 class LoadTables:
-    """Totals and loads, and which zone each load serves; see `weedzone.sizing.Sized`."""
+    """Totals and loads, which zone each load serves, what to pour; see `weedzone.sizing.Sized`."""
 
     totals: pd.DataFrame
     loads: pd.DataFrame
     served: pd.DataFrame
+    pours: tuple[Pour, ...]
     findings: list[Finding]
 
 
@@ -212,7 +214,7 @@ def load_tables(
     zone_fill = carried(zones.needs.solution_L, zones.needs.product, rig)[0]
     mix_needs = zones.needs.sums(zones.mix, n_mixes)
     fill = np.bincount(zones.mix, zone_fill, n_mixes)
-    row, _, share = split_loads(fill, capacity, even=even, priming=priming)
+    row, of_mix, share = split_loads(fill, capacity, even=even, priming=priming)
     load, zone, part = served(zones.mix, zone_fill, row, share)
     load_area = np.bincount(load, zones.area_m2[zone] * part, len(row))
 
@@ -240,14 +242,23 @@ def load_tables(
     totals = table(every, pair_needs, total_area, total_fill)
     totals |= {"loads": count, "extras_floz": pair_needs.extras_L * FLOZ_PER_L}
     load_needs = mix_needs.rows(row).times(share)
-    loads = table(at, load_needs, load_area, fill[row] * share, load=number, of=count[at])
-    measured, findings = _measured(load_needs, product[at], number, planned, rig)
+    on_ground = fill[row] * share
+    loads = table(at, load_needs, load_area, on_ground, load=number, of=count[at])
+    filled = made_up(on_ground, of_mix == 1, rig, alone=len(sites) == 1)
+    start = np.where(of_mix == 1, at_start(rig), 0.0)
     loads |= {
         "extras_floz": load_needs.extras_L * FLOZ_PER_L,
         "pass": turn_of_mix[row],
         "zones": _zones_of(zones, load, zone, len(row)),
-        **measured,
     }
+    columns_of, pours, findings = _poured(load_needs.times(filled / on_ground), product[at], planned, rig)
+    more = load_needs.product * start / on_ground
+    loads |= columns_of | {"start_amount": more * _factors(list(planned.values()))[product[at]]}
+    loads |= {"start_gal": loads["made_up_gal"] * start / filled}
+    made = pd.DataFrame(loads)
+    by_pair = made.groupby(at)[["made_up_gal", "made_up_amount"]].sum()
+    totals |= {name: by_pair[name].to_numpy() for name in ("made_up_gal", "made_up_amount")}
+    findings += _small(filled, product[at], names, rig, alone=len(sites) == 1)
     pieces = {
         "site": sites[zones.site[zone]],
         "product": names[zones.product[zone]],
@@ -258,7 +269,7 @@ def load_tables(
         "solution_gal": zones.needs.solution_L[zone] * part * GAL_PER_L,
         "solution_L": zones.needs.solution_L[zone] * part,
     }
-    return LoadTables(pd.DataFrame(totals), pd.DataFrame(loads), pd.DataFrame(pieces), findings)
+    return LoadTables(pd.DataFrame(totals), made, pd.DataFrame(pieces), pours, findings)
 
 
 def _zones(zoned: Zoned, planned: Mapping[str, Plan], rig: Rig) -> _Zones:
@@ -296,39 +307,65 @@ def _zones_of(zones: _Zones, load: Ints, zone: Ints, n_loads: int) -> Array:
     return found
 
 
-def _measured(
-    needs: Amounts, product: Ints, number: Ints, planned: Mapping[str, Plan], rig: Rig
-) -> tuple[dict[str, Floats], list[Finding]]:
-    """What to measure into each load, and what its rounding does to the dose."""
+def _poured(
+    needs: Amounts, product: Ints, planned: Mapping[str, Plan], rig: Rig
+) -> tuple[dict[str, Array], tuple[Pour, ...], list[Finding]]:
+    """What is made up for each load: columns, the product to measure, and where the measure is too coarse for it."""
     plan_list = list(planned.values())
-    steps = [rig.step(plan.label.form) for plan in plan_list]
-    step = np.array([np.nan if one is None else one for one in steps], dtype=float)[product]
-    measured, coarse = on_the_measure(needs.product, step)
+    unit = _units(plan_list)[product]
+    pours = tuple(pour_of(float(si), str(one), rig) for si, one in zip(needs.product, unit, strict=True))
+    measured = np.array([one.si for one in pours])
     out = {
-        "measured_amount": columns(replace(needs, product=measured), product, plan_list)["product_amount"],
+        "made_up_gal": needs.solution_L * GAL_PER_L,
+        "made_up_amount": measured * _factors(plan_list)[product],
         "dose_effect_pct": 100.0 * (measured / needs.product - 1.0),
     }
+    own = np.array([rig.step(plan.label.form) is not None for plan in plan_list], dtype=bool)[product]
+    coarse = own & np.array([one.fine for one in pours], dtype=bool)
     findings = [
         Finding(
-            "warning",
-            "rig",
-            list(planned)[p],
-            _too_coarse(rig, plan_list[p], coarse & (product == p), number, needs.product),
+            "warning", "rig", list(planned)[p], _too_coarse(rig, plan_list[p], coarse & (product == p), pours)
         )
         for p in np.unique(product[coarse])
     ]
-    return out, findings
+    return out, pours, findings
 
 
-def _too_coarse(rig: Rig, plan: Plan, coarse: Bools, number: Ints, amount: Floats) -> str:
-    """Say for which loads of a product the measure is too coarse."""
+def _too_coarse(rig: Rig, plan: Plan, coarse: Bools, pours: Sequence[Pour]) -> str:
+    """Say for how many loads of a product the measure is too coarse, and what to measure with instead."""
     liquid = plan.label.form == "liquid"
     step = rig.step(plan.label.form) or 0.0
     tool, fine = ("measure", "mL") if liquid else ("scale", "g")
     finer = "with a syringe or cylinder marked every" if liquid else "on a scale that shows"
-    least = 1000.0 * float(fine_steps(amount[coarse]).min())
+    least = 1000.0 * float(
+        fine_steps(np.array([pours[at].asked for at in np.flatnonzero(coarse).tolist()])).min()
+    )
     steps = pour(step, "us", step) if liquid else weigh(step, "us", step).removesuffix(" by weight")
     count = int(coarse.sum())
-    which = f"load {number[coarse][0]}" if count == 1 else f"{count} loads"
-    them = "it" if count == 1 else "them"
+    which, them = ("1 load", "it") if count == 1 else (f"{count} loads", "them")
     return f"the {steps} {tool} is too coarse for {which}: measure {them} in {fine}, {finer} {least:g} {fine}"
+
+
+def _small(filled: Floats, product: Ints, names: Array, rig: Rig, *, alone: bool) -> list[Finding]:
+    """Loads under the least that the rig mixes: made up to it on a single site, a day's work together on several."""
+    if not isinstance(rig, Sprayer):
+        return []
+    least = show(rig.least_mix_L, "volume")
+    small = filled <= rig.least_mix_L * (1.0 + 1e-9) if alone else filled < rig.least_mix_L * (1.0 - 1e-9)
+    if alone:
+        return [
+            Finding(
+                "note",
+                "rig",
+                names[p],
+                f"made up to {least}, the least that the rig mixes: a rest stays in the tank",
+            )
+            for p in np.unique(product[small])
+        ]
+    if not small.any():
+        return []
+    message = (
+        f"{int(small.sum())} of {len(filled)} loads are under {least}, the least that it mixes: mix for several sites "
+        "that take the same product, one after another"
+    )
+    return [Finding("note", "rig", rig.name, message)]
