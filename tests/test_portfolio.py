@@ -90,9 +90,9 @@ def test_blocks_give_what_the_whole_gives(
     for row in found.by_product.itertuples():
         line = told[told.index(next(one for one in told if one.startswith(f"{row.product}: "))) + 1]
         shown = [
-            float(word.replace(",", "")) for word in (line.split()[0], line.split(" product, ")[1].split()[0])
+            float(word.replace(",", "")) for word in (line.split()[5], line.split(" product, ")[1].split()[0])
         ]
-        assert shown == pytest.approx([row.product_amount, row.solution_gal], rel=5e-3), line
+        assert shown == pytest.approx([row.made_up_amount, row.made_up_gal], rel=5e-3), line
     again = wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=5, on=DAY)
     assert (again.done, again.skipped) == (0, 6)
 
