@@ -40,7 +40,9 @@ def test_labour_by_the_minute_is_the_same_hour(tmp_path):
 
 def test_what_labour_leaves_open_is_filled_and_told(tmp_path):
     prices = price_list(tmp_path, 'currency = "USD"\n[labour]\nrate = "45/hour"\n')
-    assert [one.feature for one in prices.noticed] == [f"labour {one}" for one in ("setup", "mixing", "rinse", "walking")]
+    assert [one.feature for one in prices.noticed] == [
+        f"labour {one}" for one in ("setup", "mixing", "rinse", "walking")
+    ]
     assert (prices.setup_s, prices.mixing_s) == (600, 600)
 
 
