@@ -270,7 +270,7 @@ def test_a_layer_in_several_files_of_other_columns(
     layer[half:][["geometry", "weed", "site"]].to_parquet(folder / "b.parquet")
     monkeypatch.setattr(files, "BATCH_ROWS", 7)
     found = files.layers_of(source)["infestations"]
-    batches = list(found.batches(["site", "weed", "cover"]))
+    batches = list(found.batches())
     assert max(batch.num_rows for batch in batches) <= 7
     rows = pa.Table.from_batches(batches).to_pandas()
     assert rows["weed"].to_list() == layer["weed"].to_list()

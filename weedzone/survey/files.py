@@ -17,7 +17,7 @@ import pyarrow as pa
 import pyogrio
 from pyarrow import dataset, parquet
 
-from weedzone.base.errors import Finding, SurveyError
+from weedzone.base.errors import Finding, SurveyError, naming
 from weedzone.base.names import nearest, plain
 
 LAYERS = ("turf", "infestations", "keep_out", "boundary", "history")
@@ -54,18 +54,17 @@ def read_layers(path: str | Path) -> tuple[dict[str, gpd.GeoDataFrame], list[Fin
         known = layer_name(name)
         if known is None:
             close = nearest(plain(name).replace(" ", "_"), LAYERS)
-            hint = f"; did you mean {close!r}?" if close else f"; layers are {', '.join(LAYERS)}"
-            findings.append(
-                Finding("warning", str(name)[:60], "", f"a survey has no such layer: not read{hint}")
-            )
+            hint = f"did you mean {close!r}?" if close else f"layers are {', '.join(LAYERS)}"
+            message = f"a survey has no such layer: not read; {hint}"
+            findings.append(Finding("warning", str(name)[:60], "", message))
             continue
-        if known in frames:
-            raise SurveyError("the layer is there twice", file=file, layer=known, mend="keep one of them")
-        frames[known] = _read(file, layer, known)
+        with naming(file=file, layer=known):
+            if known in frames:
+                raise SurveyError("the layer is there twice", mend="keep one of them")
+            frames[known] = _read(file, layer, known)
     if not frames:
-        raise SurveyError(
-            "no layer of a survey is here", file=place, mend=f"name the layers {', '.join(LAYERS)}"
-        )
+        mend = f"name the layers {', '.join(LAYERS)}"
+        raise SurveyError("no layer of a survey is here", file=place, mend=mend)
     return frames, findings
 
 
@@ -78,32 +77,27 @@ def layer_name(name: str) -> str | None:
 
 def _sources(place: Path) -> list[tuple[Path, str | None, str]]:
     """File, layer in the file (None: its only one) and name of each layer found."""
-    if place.is_file():
-        if place.suffix.lower() not in SUFFIXES:
-            raise SurveyError(
-                f"files of the kind {place.suffix or 'without an ending'} are not read",
-                file=place,
-                mend=f"use a GeoPackage, or a folder of files ending in {', '.join(SUFFIXES)}",
-            )
-        _guard_xml(place)
-        return [(place, layer, layer) for layer in _layers_in(place)]
-    files = sorted(file for file in place.iterdir() if file.suffix.lower() in SUFFIXES)
-    if not files:
-        raise SurveyError(
-            "the folder holds no survey file", file=place, mend=f"name them {', '.join(LAYERS)}"
-        )
-    return [(file, None, file.stem) for file in files]
+    with naming(file=place):
+        if place.is_file():
+            if place.suffix.lower() not in SUFFIXES:
+                what = f"files of the kind {place.suffix or 'without an ending'} are not read"
+                raise SurveyError(
+                    what, mend=f"use a GeoPackage, or a folder of files ending in {', '.join(SUFFIXES)}"
+                )
+            _guard_xml(place)
+            inside = [place.stem] if place.suffix.lower() == ".parquet" else _layers_in(place)
+            return [(place, layer, layer) for layer in inside]
+        files = sorted(file for file in place.iterdir() if file.suffix.lower() in SUFFIXES)
+        if not files:
+            raise SurveyError("the folder holds no survey file", mend=f"name them {', '.join(LAYERS)}")
+        return [(file, None, file.stem) for file in files]
 
 
-def _layers_in(file: Path) -> list[str]:
-    import pyogrio
-
-    if file.suffix.lower() == ".parquet":
-        return [file.stem]
+def _layers_in(file: Path, mend: str = "open and save it in a GIS, or use another") -> list[str]:
     try:
         return [str(name) for name in pyogrio.list_layers(file)[:, 0]]
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError, OSError) as problem:
-        raise _unreadable(file, None, problem) from None
+        raise _unreadable(file, problem, mend) from None
 
 
 def _guard_xml(file: Path) -> None:
@@ -111,18 +105,12 @@ def _guard_xml(file: Path) -> None:
     if file.suffix.lower() not in XML:
         return
     if file.stat().st_size > MAX_XML_BYTES:
-        raise SurveyError("too large for a KML or GPX file", file=file, mend="convert it to a GeoPackage")
-    content = file.read_bytes()
+        raise SurveyError("too large for a KML or GPX file", mend="convert it to a GeoPackage")
     # Without its zero bytes UTF-16 and UTF-32 markup reads as ASCII.
-    if (
-        b"<!doctype" in content.replace(b"\0", b"").lower()
-        or b"<!entity" in content.replace(b"\0", b"").lower()
-    ):
-        raise SurveyError(
-            "the file declares document types or entities, which are not read",
-            file=file,
-            mend="export it again without them",
-        )
+    content = file.read_bytes().replace(b"\0", b"").lower()
+    if b"<!doctype" in content or b"<!entity" in content:
+        what = "the file declares document types or entities, which are not read"
+        raise SurveyError(what, mend="export it again without them")
 
 
 def refuse_views(file: Path) -> None:
@@ -140,55 +128,47 @@ def refuse_views(file: Path) -> None:
         return
     try:
         with closing(sqlite3.connect(f"{file.absolute().as_uri()}?mode=ro", uri=True)) as database:
-            views = [
-                name for (name,) in database.execute("SELECT name FROM sqlite_master WHERE type = 'view'")
-            ]
+            views = database.execute("SELECT name FROM sqlite_master WHERE type = 'view'").fetchall()
     except sqlite3.Error:
         return  # the reader says what is wrong with the file
-    for view in views:
+    for (view,) in views:
         if layer_name(view):
-            raise SurveyError(
-                "the layer is a view, not a table", file=file, layer=view, mend="save it as a layer"
-            )
+            what = "the layer is a view, not a table"
+            raise SurveyError(what, file=file, layer=view, mend="save it as a layer")
 
 
 def _read(file: Path, layer: str | None, name: str) -> gpd.GeoDataFrame:
-    import pyogrio
-
     _guard_xml(file)
     refuse_views(file)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            if file.suffix.lower() == ".parquet":
-                frame: Any = gpd.read_parquet(file)
-            elif file.suffix.lower() == ".gpx" and layer is None:
-                frame = _read_gpx(file)
-            else:
-                inside = _layers_in(file)
-                if layer is None and len(inside) > 1:
-                    layer = next((one for one in inside if layer_name(one) == name), None)
-                    if layer is None:
-                        raise SurveyError(
-                            f"the file holds several layers ({', '.join(inside)[:200]})",
-                            file=file,
-                            layer=name,
-                            mend=f"keep one, or name one of them {name}",
-                        )
-                frame = pyogrio.read_dataframe(file, layer=layer)
+            frame = _read_quietly(file, layer, name)
     except SurveyError:
         raise
     except Exception as problem:
-        raise _unreadable(file, name, problem) from None
+        raise _unreadable(file, problem) from None
     if not isinstance(frame, gpd.GeoDataFrame):
-        raise SurveyError("the layer has no shapes", file=file, layer=name, mend="give it a geometry column")
+        raise SurveyError("the layer has no shapes", mend="give it a geometry column")
     return frame
+
+
+def _read_quietly(file: Path, layer: str | None, name: str) -> Any:
+    if file.suffix.lower() == ".parquet":
+        return gpd.read_parquet(file)
+    if file.suffix.lower() == ".gpx" and layer is None:
+        return _read_gpx(file)
+    inside = _layers_in(file)
+    if layer is None and len(inside) > 1:
+        layer = next((one for one in inside if layer_name(one) == name), None)
+        if layer is None:
+            what = f"the file holds several layers ({', '.join(inside)[:200]})"
+            raise SurveyError(what, mend=f"keep one, or name one of them {name}")
+    return pyogrio.read_dataframe(file, layer=layer)
 
 
 def _read_gpx(file: Path) -> gpd.GeoDataFrame:
     """Waypoints, routes and tracks of a GPX file as one layer."""
-    import pyogrio
-
     present = [layer for layer in _layers_in(file) if layer in _GPX_LAYERS]
     frames = [pyogrio.read_dataframe(file, layer=layer) for layer in present]
     filled = [frame.dropna(axis="columns", how="all") for frame in frames if len(frame)]
@@ -197,14 +177,11 @@ def _read_gpx(file: Path) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(pd.concat(filled, ignore_index=True), crs=filled[0].crs)
 
 
-def _unreadable(file: Path, layer: str | None, problem: Exception) -> SurveyError:
+def _unreadable(
+    file: Path, problem: Exception, mend: str = "open and save it in a GIS, or use another"
+) -> SurveyError:
     reason = str(problem).replace(str(file), file.name)[:200]
-    return SurveyError(
-        f"the file cannot be read ({reason})",
-        file=file,
-        layer=layer,
-        mend="open and save it in a GIS, or use another",
-    )
+    return SurveyError(f"the file cannot be read ({reason})", file=file, mend=mend)
 
 
 @dataclass(frozen=True)
@@ -217,25 +194,21 @@ class Layer:
     crs: Any
     geometry: str
 
-    def batches(self, columns: list[str] | None = None) -> Iterator[pa.RecordBatch]:
+    def batches(self) -> Iterator[pa.RecordBatch]:
         """Rows as they lie in the file, shapes as WKB in the column ``geometry``."""
         if self.inside is None:
-            keep = None if columns is None else [*columns, self.geometry]
-            for batch in _parquet_batches(self.path, keep):
-                yield self._renamed(batch)
+            yield from map(self._renamed, _parquet_batches(self.path))
             return
-        with pyogrio.open_arrow(
-            self.path, layer=self.inside, columns=columns, batch_size=BATCH_ROWS, use_pyarrow=True
-        ) as (_, reader):
-            for batch in reader:
-                yield self._renamed(batch)
+        options: Any = {"layer": self.inside, "batch_size": BATCH_ROWS, "use_pyarrow": True}
+        with pyogrio.open_arrow(self.path, **options) as (_, reader):
+            yield from map(self._renamed, reader)
 
     def _renamed(self, batch: pa.RecordBatch) -> pa.RecordBatch:
         names = [GEOMETRY if name == self.geometry else name for name in batch.schema.names]
         return batch.rename_columns(names)
 
 
-def _parquet_batches(path: Path, columns: list[str] | None) -> Iterator[pa.RecordBatch]:
+def _parquet_batches(path: Path) -> Iterator[pa.RecordBatch]:
     """Rows of a GeoParquet file, or of a folder of them, a page at a time.
 
     A scan of the dataset would hold whole row groups, which commonly are a million rows.
@@ -244,10 +217,10 @@ def _parquet_batches(path: Path, columns: list[str] | None) -> Iterator[pa.Recor
     for file in whole.files:
         with parquet.ParquetFile(file, buffer_size=BUFFER_BYTES, pre_buffer=False) as one:
             if one.schema_arrow.equals(whole.schema):
-                yield from one.iter_batches(BATCH_ROWS, columns=columns, use_threads=False)
+                yield from one.iter_batches(BATCH_ROWS, use_threads=False)
                 continue
         alike = dataset.dataset(file, schema=whole.schema)
-        yield from alike.to_batches(batch_size=BATCH_ROWS, columns=columns)
+        yield from alike.to_batches(batch_size=BATCH_ROWS)
 
 
 def layers_of(source: Path) -> dict[str, Layer]:
@@ -265,41 +238,27 @@ def layers_of(source: Path) -> dict[str, Layer]:
         for path in sorted(source.iterdir()):
             name = layer_name(path.stem)
             if name is not None and (path.is_dir() or path.suffix == ".parquet"):
-                found[name] = _parquet_layer(name, path)
+                with naming(file=path, layer=name):
+                    found[name] = _parquet_layer(name, path)
     else:
         refuse_views(source)
-        for inside in _inside(source):
-            name = layer_name(str(inside))
+        for inside in _layers_in(source, "give a GeoPackage, or a folder of GeoParquet files"):
+            name = layer_name(inside)
             if name is not None:
                 info = pyogrio.read_info(source, layer=inside)
                 found[name] = Layer(
-                    name, source, str(inside), info["crs"], info["geometry_name"] or "wkb_geometry"
+                    name, source, inside, info["crs"], info["geometry_name"] or "wkb_geometry"
                 )
     unread = _unread(source)
     for name in _NEEDED:
-        if name not in found and unread:
-            raise SurveyError(
-                f"a portfolio is a GeoPackage or a folder of GeoParquet files, but here are {', '.join(unread)}",
-                file=source,
-                layer=name,
-                mend="write the layers as GeoParquet, or size the survey without --portfolio",
-            )
         if name not in found:
-            raise SurveyError(
-                "the layer is missing", file=source, layer=name, mend=f"add it; found: {', '.join(found)}"
-            )
+            what, mend = "the layer is missing", f"add it; found: {', '.join(found)}"
+            if unread:
+                kinds = "a GeoPackage or a folder of GeoParquet files"
+                what = f"a portfolio is {kinds}, but here are {', '.join(unread)}"
+                mend = "write the layers as GeoParquet, or size the survey without --portfolio"
+            raise SurveyError(what, file=source, layer=name, mend=mend)
     return {name: found[name] for name in LAYERS if name in found}
-
-
-def _inside(source: Path) -> list[str]:
-    """Names of the layers of a file."""
-    try:
-        return [str(name) for name in pyogrio.list_layers(source)[:, 0]]
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as problem:
-        what = f"the file cannot be read ({str(problem).replace(str(source), source.name)[:200]})"
-        raise SurveyError(
-            what, file=source, mend="give a GeoPackage, or a folder of GeoParquet files"
-        ) from None
 
 
 def _unread(source: Path) -> list[str]:
@@ -317,15 +276,8 @@ def _parquet_layer(name: str, path: Path) -> Layer:
         column = geo["primary_column"]
         described = geo["columns"][column]
     except (KeyError, ValueError, OSError, pa.ArrowInvalid) as problem:
-        raise SurveyError(
-            f"this is no GeoParquet ({type(problem).__name__})",
-            file=path,
-            layer=name,
-            mend="write it with geopandas",
-        ) from None
+        what = f"this is no GeoParquet ({type(problem).__name__})"
+        raise SurveyError(what, mend="write it with geopandas") from None
     if described.get("encoding") != "WKB":
-        raise SurveyError(
-            "the shapes are not encoded as WKB", file=path, layer=name, mend="write them as WKB"
-        )
-    crs = described.get("crs", "OGC:CRS84")
-    return Layer(name, path, None, crs, column)
+        raise SurveyError("the shapes are not encoded as WKB", mend="write them as WKB")
+    return Layer(name, path, None, described.get("crs", "OGC:CRS84"), column)
