@@ -18,7 +18,7 @@ import shapely
 
 import weedzone as wz
 from weedzone.ground.shapes import QUAD_SEGS, SAFE_SCALE
-from weedzone.survey.local import CIRCLE_SCALE
+from weedzone.survey.laid import CIRCLE_SCALE
 
 SAMPLES = Path(__file__).parents[2] / "sample_sites"
 LOTS = SAMPLES / "quince_bend" / "survey.gpkg"

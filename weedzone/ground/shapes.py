@@ -164,6 +164,14 @@ def _meeting(a: Floats, b: Floats, a_group: Ints, b_group: Ints) -> tuple[Ints, 
     return i[first], j[first]
 
 
+def extents(boxes: Floats, group: Ints, n_groups: int) -> Floats:
+    """Box about the boxes of each group, shape (groups, 4); NaN where there are none."""
+    out = np.full((n_groups, 4), np.nan)
+    np.fmin.at(out[:, :2], group, boxes[:, :2])
+    np.fmax.at(out[:, 2:], group, boxes[:, 2:])
+    return out
+
+
 def near_pairs(a: Array, a_group: Ints, b: Array, b_group: Ints, reach_m: Floats) -> tuple[Ints, Ints]:
     """Rows of `a` and `b` of the same group that lie within each `b`'s reach."""
     i, j = pairs(a, a_group, b, b_group, reach_m * 1.01)

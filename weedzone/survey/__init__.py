@@ -8,8 +8,7 @@ from weedzone.survey.files import layers_of
 from weedzone.survey.laid import Laid, Shared
 from weedzone.survey.layers import checked_layer, site_name
 from weedzone.survey.local import Local
-from weedzone.survey.places import place_texts
-from weedzone.survey.survey import Survey, read_survey
+from weedzone.survey.survey import Survey, place_texts, read_survey
 
 __all__ = [
     "Blocks", "Laid", "Local", "Shared", "Survey", "block_layers", "checked_layer", "layers_of", "place_texts",

@@ -25,18 +25,12 @@ from weedzone.base.units import FT_PER_M
 from weedzone.ground.edges import unrolled
 from weedzone.ground.shapes import Array, Floats, Ints
 from weedzone.survey.files import GEOMETRY, Layer, layers_of
-from weedzone.survey.laid import TURN
+from weedzone.survey.laid import earlier_neighbours
 from weedzone.survey.layers import site_name
-from weedzone.survey.overlaps import TURNS, earlier_neighbours
-from weedzone.survey.whereabouts import METRES_PER_DEGREE
+from weedzone.survey.whereabouts import METRES_PER_DEGREE, TURN, TURNS
 
 _SHARED = ("keep_out", "history")
-_DRAWN = (
-    "turf",
-    "infestations",
-    "boundary",
-    "history",
-)  # what makes ground a site's own, and what was done there
+_DRAWN = ("turf", "infestations", "boundary", "history")  # what makes ground a site's own, and was done there
 NEAR_DEGREES = 0.005  # about 500 m: shapes are handed to blocks this near; exact reach comes later
 
 
@@ -87,7 +81,7 @@ def split(source: Path, folder: Path, size: int) -> Blocks:
     invited = _invited(names, corners, block_of)
     for layer in layers.values():
         for part, batch in enumerate(layer.batches()):
-            _scatter(batch, layer, block_of, folder, part)
+            _scatter(batch, layer, block_of, f"{layer.name}-{part:06d}.arrow", folder)
             if layer.name == "keep_out":
                 _lend(batch, layer, block_of, extents, folder, part)
             if layer.name in _DRAWN:

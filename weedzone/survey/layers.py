@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
 import geopandas as gpd
@@ -11,7 +12,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from weedzone.base.errors import Finding, SurveyError
+from weedzone.base.errors import Finding, SurveyError, naming
 from weedzone.base.names import chief_name, nearest, slip_of
 from weedzone.base.units import FT_PER_M
 from weedzone.base.words import DATE_FORM, as_date
@@ -23,9 +24,8 @@ ONE_SITE = "site"
 CLASS = {"turf": "turf", "infestations": "weed", "keep_out": "kind"}
 _STAND_IN = ("type", "name")
 MOST_M = 10_000.0  # no rule keeps so far from anything; a number beyond it is a slip
-MOST_REACH_M = (
-    300.0 / FT_PER_M
-)  # of a patch about a point or along a line, without a word: common practice, no source
+# Of a patch about a point or along a line, without a word: common practice, no source.
+MOST_REACH_M = 300.0 / FT_PER_M
 MOST_TOLD = 5  # dropped shapes that one error names
 AGREE = 0.01  # share by which a length may differ from the same in the other unit: they are written rounded
 _LENGTHS = ("buffer", "radius", "width")
@@ -40,6 +40,7 @@ _NUMBERS = {"cover", *(f"{name}_{unit}" for name in _LENGTHS for unit in ("ft", 
 _SAME = {"id", "name", "no", "nr", "number", "pct", "percent", "share", "ft", "feet", "m", "metres", "meters"}
 _OWN = {"feature", "reach_m", "fid", "index"}  # what is made here or by the file, and means nothing
 _AREAL = ("turf", "boundary", "history")
+_DROPPED = "dropped: "
 _CAREFUL = ("keep_out", "boundary", "history")  # layers that take ground away: nothing of them is dropped
 
 
@@ -70,50 +71,50 @@ def checked_layer(
     ------
     SurveyError, CrsError
     """
-    if not isinstance(frame, gpd.GeoDataFrame) or frame.active_geometry_name is None:
-        raise SurveyError(
-            "the layer is no table of shapes", file=file, layer=layer, mend="pass a GeoDataFrame"
-        )
-    columns = {re.sub(r"[\s-]+", "_", str(name).strip().lower()): name for name in frame.columns}
-    door = _Door(frame, columns, layer, file)
+    with naming(file=file, layer=layer):
+        if not isinstance(frame, gpd.GeoDataFrame) or frame.active_geometry_name is None:
+            raise SurveyError("the layer is no table of shapes", mend="pass a GeoDataFrame")
+        columns = {re.sub(r"[\s-]+", "_", str(name).strip().lower()): name for name in frame.columns}
+        return _checked(_Door(frame, columns, layer), layer, crs)
+
+
+def _checked(door: _Door, layer: str, crs: object) -> tuple[gpd.GeoDataFrame, list[Finding]]:
+    frame = door.frame
     door.refuse_strange_lengths()
     unread = door.unread()
-    stated = checked_crs(frame.crs if frame.crs is not None else crs, layer=layer, file=file)
-    shapes, kept, findings = _shapes(frame.geometry.to_numpy(), layer, file)
+    stated = checked_crs(frame.crs if frame.crs is not None else crs, layer=layer)
+    shapes, kept, findings = _shapes(frame.geometry.to_numpy(), layer)
     data: dict[str, Any] = {"feature": np.arange(1, len(frame) + 1), "site": door.sites()}
     if layer in CLASS:
         data[CLASS[layer]] = door.names(CLASS[layer])
     if layer == "infestations":
         data["cover"] = door.cover()
-        data["reach_m"] = door.reach(shapes, kept)
-        findings += door.far_reaches(shapes)
+        data["reach_m"], far = door.reach(shapes, kept)
+        findings += far
     elif layer == "keep_out":
         data["buffer_m"] = door.metres("buffer")
     elif layer == "history":
         data |= door.applications()
     # Left to itself pandas may turn a missing text into a number (NaN), which is a value and not missing.
-    texts = {
-        name: pd.Series(values, dtype=object)
-        for name, values in data.items()
-        if np.asarray(values).dtype == object
-    }
-    out = gpd.GeoDataFrame({**data, **texts}, geometry=shapes, crs=stated)[kept].reset_index(drop=True)
+    texts = [name for name, values in data.items() if np.asarray(values).dtype == object]
+    data |= {name: pd.Series(data[name], dtype=object) for name in texts}
+    out = gpd.GeoDataFrame(data, geometry=shapes, crs=stated)[kept].reset_index(drop=True)
     if not len(out) and layer in ("turf", "infestations"):
-        raise _nothing_left(findings, len(frame), layer, file)
+        raise _nothing_left(findings, len(frame))
     return out, findings + unread
 
 
-def _nothing_left(dropped: list[Finding], rows: int, layer: str, file: str | None) -> SurveyError:
+def _nothing_left(dropped: list[Finding], rows: int) -> SurveyError:
     """The error for a layer without a shape that can be used."""
     if not rows:
-        return SurveyError("the layer is empty", file=file, layer=layer, mend="draw at least one shape")
-    told = [f"feature {one.feature}: {one.message.removeprefix('dropped: ')}" for one in dropped[:MOST_TOLD]]
+        return SurveyError("the layer is empty", mend="draw at least one shape")
+    told = [f"feature {one.feature}: {one.message.removeprefix(_DROPPED)}" for one in dropped[:MOST_TOLD]]
     more = f" and {len(dropped) - MOST_TOLD} more" if len(dropped) > MOST_TOLD else ""
     what = f"none of its {rows} shape{'s' * (rows != 1)} can be used ({'; '.join(told)}{more})"
-    return SurveyError(what, file=file, layer=layer, mend="draw them again")
+    return SurveyError(what, mend="draw them again")
 
 
-def _shapes(shapes: Array, layer: str, file: str | None) -> tuple[Array, Array, list[Finding]]:
+def _shapes(shapes: Array, layer: str) -> tuple[Array, Array, list[Finding]]:
     """Two-dimensional shapes, which of them can be used, and what to say of the rest."""
     findings = []
     missing = shapely.is_missing(shapes) | shapely.is_empty(shapes)
@@ -123,49 +124,49 @@ def _shapes(shapes: Array, layer: str, file: str | None) -> tuple[Array, Array, 
     for rows, what in ((missing, "it has no shape"), (broken, "its coordinates are not all numbers")):
         for row in np.flatnonzero(rows):
             if layer in _CAREFUL:
-                raise SurveyError(
-                    what, file=file, layer=layer, feature=row + 1, mend="draw it, or delete the row"
-                )
-            findings.append(Finding("warning", layer, str(row + 1), f"dropped: {what}"))
+                raise SurveyError(what, feature=row + 1, mend="draw it, or delete the row")
+            findings.append(Finding("warning", layer, str(row + 1), f"{_DROPPED}{what}"))
     kept = ~(missing | broken)
-    solid = np.flatnonzero(kept & (shapely.has_z(shapes) | shapely.has_m(shapes)))
-    if len(solid):
-        findings.append(
-            Finding("note", layer, "", f"heights or measures of {len(solid)} shapes are not used")
-        )
-        shapes = shapes.copy()
-        shapes[solid] = shapely.force_2d(shapes[solid])
-    if layer in _AREAL:
-        flat = np.flatnonzero(kept & (shapely.get_dimensions(shapes) < 2))
-        if len(flat):
-            kind = "point" if shapely.get_dimensions(shapes[flat[0]]) == 0 else "line"
-            raise SurveyError(
-                f"this layer holds polygons, but this is a {kind}",
-                file=file,
-                layer=layer,
-                feature=flat[0] + 1,
-                mend="draw the polygon, or delete the row",
-            )
+    solid = kept & (shapely.has_z(shapes) | shapely.has_m(shapes))
+    if solid.any():
+        message = f"heights or measures of {solid.sum()} shapes are not used"
+        findings.append(Finding("note", layer, "", message))
+        shapes = np.where(solid, shapely.force_2d(shapes), shapes)
+    dimension = shapely.get_dimensions(shapes)
+    for row in np.flatnonzero(kept & (dimension < 2)) if layer in _AREAL else ():
+        what = f"this layer holds polygons, but this is a {'line' if dimension[row] else 'point'}"
+        raise SurveyError(what, feature=row + 1, mend="draw the polygon, or delete the row")
     return shapes, kept, findings
 
 
+def _refusal(row: Any, what: str, mend: str) -> SurveyError:
+    return SurveyError(what, feature=int(row) + 1, mend=mend)
+
+
+def _said(values: pd.Series[Any]) -> pd.Series[bool]:
+    """Cells that are not blank."""
+    return values.notna() & (values.astype(str).str.strip() != "")
+
+
+@dataclass(frozen=True)
 class _Door:
     """Columns of one frame, looked up case-blind."""
 
-    def __init__(
-        self, frame: gpd.GeoDataFrame, columns: dict[str, Any], layer: str, file: str | None
-    ) -> None:
-        self.frame, self.columns, self.layer, self.file = frame, columns, layer, file
-
-    def fail(self, row: Any, what: str, mend: str) -> SurveyError:
-        feature = None if row is None else int(row) + 1
-        return SurveyError(what, file=self.file, layer=self.layer, feature=feature, mend=mend)
+    frame: gpd.GeoDataFrame
+    columns: dict[str, Any]
+    layer: str
 
     def column(self, name: str) -> pd.Series[Any] | None:
         if name not in self.columns:
             return None
         found = self.frame[self.columns[name]]
         return found.iloc[:, 0] if isinstance(found, pd.DataFrame) else found
+
+    def needed(self, name: str, mend: str = "add it", there: str = "") -> pd.Series[Any]:
+        values = self.column(name)
+        if values is None:
+            raise SurveyError(f"the column {name!r} is missing{there}", mend=mend)
+        return values
 
     def mapped(self, values: pd.Series[Any], convert: Callable[[Any], Any]) -> Array:
         """Convert each distinct value once; missing values become None."""
@@ -177,39 +178,37 @@ class _Door:
         table = np.array([*[convert(value) for value in distinct], None], dtype=object)
         return np.asarray(table[codes], dtype=object)
 
+    def texts(self, name: str, convert: Callable[[Any], Any]) -> Array:
+        """A column converted; nothing where there is none."""
+        values = self.column(name)
+        return (
+            np.full(len(self.frame), None, dtype=object) if values is None else self.mapped(values, convert)
+        )
+
     def sites(self) -> Array:
-        values = self.column("site")
-        if values is None:
-            return np.full(len(self.frame), None, dtype=object)
-        return self.mapped(values, site_name)
+        return self.texts("site", site_name)
 
     def names(self, name: str) -> Array:
-        values = self.column(name)
-        if values is None:
-            stand_in = [other for other in _STAND_IN if other in self.columns]
-            gpx_like = {"type", "desc"} <= set(self.columns) or {"name", "description"} <= set(self.columns)
-            values = self.column(stand_in[0]) if stand_in and gpx_like else None
-        if values is None:
-            have = ", ".join(str(column) for column in self.frame.columns)[:200]
-            raise self.fail(None, f"the column {name!r} is missing (there are: {have})", "add or rename it")
+        gpx_like = {"type", "desc"} <= set(self.columns) or {"name", "description"} <= set(self.columns)
+        stand_in = [other for other in _STAND_IN if other in self.columns and gpx_like]
+        have = ", ".join(str(column) for column in self.frame.columns)[:200]
+        column = stand_in[0] if stand_in and name not in self.columns else name
+        values = self.needed(column, "add or rename it", f" (there are: {have})")
         found = self.mapped(values, lambda value: chief_name(value, name))
-        for row in np.flatnonzero([value is None or not value for value in found]):
-            # A name that is missing is a name that no label holds.
-            found[row] = "unknown"
-        return found
+        # A name that is missing is a name that no label holds.
+        return np.array([value or "unknown" for value in found], dtype=object)
 
-    def numbers(self, name: str) -> Floats | None:
+    def numbers(self, name: str) -> Floats:
+        """Numbers of a column; NaN where it is blank or missing."""
         values = self.column(name)
         if values is None:
-            return None
+            return np.full(len(self.frame), np.nan)
         found = pd.to_numeric(values, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-        given = values.notna().to_numpy() & (values.astype(str).str.strip() != "").to_numpy()
-        for row in np.flatnonzero(given & ~np.isfinite(found)):
-            raise self.fail(
-                row, f"{name} is {str(values.iloc[row])[:40]!r}, which is no number", "write a number"
-            )
+        for row in np.flatnonzero(_said(values) & ~np.isfinite(found)):
+            what = f"{name} is {str(values.iloc[row])[:40]!r}, which is no number"
+            raise _refusal(row, what, "write a number")
         for row in np.flatnonzero(found < 0):
-            raise self.fail(row, f"{name} is negative", "write a number of at least zero")
+            raise _refusal(row, f"{name} is negative", "write a number of at least zero")
         return found
 
     def metres(self, name: str) -> Floats:
@@ -217,17 +216,14 @@ class _Door:
 
         Where both are, the larger holds of a buffer; two widths or radii must be the same length.
         """
-        given = [self.numbers(f"{name}_{unit}") for unit in ("ft", "m")]
-        nothing = np.full(len(self.frame), np.nan)
-        feet, metres = (nothing if one is None else one for one in given)
+        feet, metres = self.numbers(f"{name}_ft"), self.numbers(f"{name}_m")
         found = np.fmax(feet / FT_PER_M, metres)
         if name != "buffer":
             for row in np.flatnonzero(np.abs(feet / FT_PER_M - metres) > AGREE * found):
-                raise self.fail(
-                    row, f"{name}_ft {feet[row]:g} and {name}_m {metres[row]:g} are two lengths", "keep one"
-                )
+                what = f"{name}_ft {feet[row]:g} and {name}_m {metres[row]:g} are two lengths"
+                raise _refusal(row, what, "keep one")
         for row in np.flatnonzero(found > MOST_M):
-            raise self.fail(row, f"{name} is {found[row]:g} m", f"write at most {MOST_M:g} m")
+            raise _refusal(row, f"{name} is {found[row]:g} m", f"write at most {MOST_M:g} m")
         return found
 
     def refuse_strange_lengths(self) -> None:
@@ -238,9 +234,8 @@ class _Door:
                 continue
             values = self.frame[stated]
             if isinstance(values, pd.DataFrame) or values.notna().any():
-                raise self.fail(
-                    None, f"the column {str(stated)[:40]!r} is not read", f"name it {stem}_ft or {stem}_m"
-                )
+                what = f"the column {str(stated)[:40]!r} is not read"
+                raise SurveyError(what, mend=f"name it {stem}_ft or {stem}_m")
 
     def unread(self) -> list[Finding]:
         """Columns that nobody reads, in one finding; one that resembles a column that is missing is refused."""
@@ -248,15 +243,14 @@ class _Door:
         shapes = {str(name).lower() for name in self.frame.columns[self.frame.dtypes == "geometry"]}
         rest = [name for name in self.columns if name not in read | _OWN | shapes]
         for name in rest:
-            meant = _meant(name, read - set(self.columns))
-            values = self.column(name)
+            meant, values = _meant(name, read - set(self.columns)), self.column(name)
             if meant is None or values is None:
                 continue
-            said = values[values.notna() & (values.astype(str).str.strip() != "")]
-            fits = pd.to_numeric(said, errors="coerce").ge(0).all() if meant in _NUMBERS else True
+            said = values[_said(values)]
+            fits = meant not in _NUMBERS or pd.to_numeric(said, errors="coerce").ge(0).all()
             if len(said) and fits:
                 what = f"the column {str(self.columns[name])[:40]!r} is not read"
-                raise self.fail(None, what, f"name it {meant}, or leave it out")
+                raise SurveyError(what, mend=f"name it {meant}, or leave it out")
         if not rest or "recorded_at" in self.columns:  # a record file holds more than a survey reads
             return []
         names = ", ".join(str(self.columns[name])[:40] for name in rest[:MOST_TOLD])
@@ -265,74 +259,43 @@ class _Door:
 
     def cover(self) -> Floats:
         found = self.numbers("cover")
-        if found is None:
-            return np.ones(len(self.frame))
         for row in np.flatnonzero((found > 1) | (found == 0)):
-            raise self.fail(row, f"cover is {found[row]:g}", "write a share above 0 and at most 1")
+            raise _refusal(row, f"cover is {found[row]:g}", "write a share above 0 and at most 1")
         return np.where(np.isnan(found), 1.0, found)
 
-    def reach(self, shapes: Array, kept: Array) -> Floats:
-        """Half the width of lines and the radius of points [m]; zero for polygons."""
-        dimension = shapely.get_dimensions(shapes)
-        half_width, radius = self.metres("width") / 2.0, self.metres("radius")
-        mixed = shapely.get_type_id(shapes) == 7
-        for wanted, value, name, what in (
-            (1, half_width, "width", "line"),
-            (0, radius, "radius", "point"),
-        ):
-            lacking = np.flatnonzero(kept & (dimension == wanted) & ~mixed & ~(value > 0))
-            if len(lacking):
-                raise self.fail(
-                    int(lacking[0]),
-                    f"a {what} has no area of its own",
-                    f"give {name}_ft or {name}_m above zero",
-                )
-        return np.where(dimension == 1, half_width, np.where(dimension == 0, radius, 0.0))
+    def reach(self, shapes: Array, kept: Array) -> tuple[Floats, list[Finding]]:
+        """Half the width of lines and the radius of points [m]; zero for polygons.
 
-    def far_reaches(self, shapes: Array) -> list[Finding]:
-        """Patches about a point or along a line that are wider than anybody walks: a unit mistaken, more likely."""
-        dimension = shapely.get_dimensions(shapes)
-        return [
-            Finding(
-                "warning",
-                "infestations",
-                str(row + 1),
-                f"{name} is {length[row] * FT_PER_M:,.0f} ft: is the unit right?",
-            )
-            for name, of in (("radius", 0), ("width", 1))
-            for length in (self.metres(name),)
-            for row in np.flatnonzero((dimension == of) & (length > MOST_REACH_M))
-        ]
+        Patches wider than anybody walks are a finding: a unit mistaken, more likely.
+        """
+        dimension, mixed = shapely.get_dimensions(shapes), shapely.get_type_id(shapes) == 7
+        width, radius = self.metres("width"), self.metres("radius")
+        for wanted, value, name, what in ((1, width, "width", "line"), (0, radius, "radius", "point")):
+            for row in np.flatnonzero(kept & (dimension == wanted) & ~mixed & ~(value > 0)):
+                mend = f"give {name}_ft or {name}_m above zero"
+                raise _refusal(row, f"a {what} has no area of its own", mend)
+        far = []
+        for wanted, value, name in ((0, radius, "radius"), (1, width, "width")):
+            for row in np.flatnonzero((dimension == wanted) & (value > MOST_REACH_M)):
+                message = f"{name} is {value[row] * FT_PER_M:,.0f} ft: is the unit right?"
+                far.append(Finding("warning", "infestations", str(row + 1), message))
+        return np.select([dimension == 1, dimension == 0], [width / 2.0, radius], 0.0), far
 
     def applications(self) -> dict[str, Any]:
-        products, dates = self.column("product"), self.column("date")
+        products, dates = self.needed("product"), self.needed("date")
         for name, values in (("product", products), ("date", dates)):
-            if values is None:
-                raise self.fail(None, f"the column {name!r} is missing", "add it")
-            for row in np.flatnonzero(values.isna().to_numpy()):
-                raise self.fail(row, f"the {name} is missing", "write it, or delete the row")
-        texts = {}
-        for name in ("dose", "amount"):
-            values = self.column(name)
-            texts[name] = (
-                np.full(len(self.frame), None, dtype=object) if values is None else self.mapped(values, str)
-            )
-        for at in range(len(self.frame)):
-            if not texts["dose"][at] and not texts["amount"][at]:
-                raise self.fail(at, "neither dose nor amount is given", 'write dose = "3 fl oz/ksqft"')
-        assert products is not None
-        assert dates is not None
-        return {
-            "product": self.mapped(products, lambda value: " ".join(str(value).split())),
-            "date": [self._date(row, value) for row, value in enumerate(dates)],
-            **texts,
-        }
-
-    def _date(self, row: int, value: Any) -> Any:
-        date = as_date(value)
-        if date is None:
-            raise self.fail(row, f"the date {str(value)[:40]!r} is not one", DATE_FORM)
-        return date
+            for row in np.flatnonzero(values.isna()):
+                raise _refusal(row, f"the {name} is missing", "write it, or delete the row")
+        texts = {name: self.texts(name, str) for name in ("dose", "amount")}
+        for at, given in enumerate(zip(*texts.values(), strict=True)):
+            if not any(given):
+                raise _refusal(at, "neither dose nor amount is given", 'write dose = "3 fl oz/ksqft"')
+        days = [as_date(value) for value in dates]
+        for at, day in enumerate(days):
+            if day is None:
+                raise _refusal(at, f"the date {str(dates.iloc[at])[:40]!r} is not one", DATE_FORM)
+        names = self.mapped(products, lambda value: " ".join(str(value).split()))
+        return {"product": names, "date": days, **texts}
 
 
 def _meant(name: str, missing: set[str]) -> str | None:

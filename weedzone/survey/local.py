@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -13,11 +14,10 @@ import shapely
 from weedzone.base.errors import Finding, SurveyError
 from weedzone.base.names import nearest
 from weedzone.ground.frame import Ground, frame, geodetic_base
-from weedzone.ground.shapes import EMPTY, Array, Bools, Floats, Ints
-from weedzone.survey.laid import TURN, Laid, Shared, areas, clippable, with_reach
+from weedzone.ground.shapes import EMPTY, Array, Bools, Floats, Ints, extents
+from weedzone.survey.laid import Laid, Shared, areas, clippable, doubly_drawn, with_past, with_reach
 from weedzone.survey.layers import ONE_SITE
-from weedzone.survey.overlaps import doubly_drawn, with_past
-from weedzone.survey.whereabouts import METRES_PER_DEGREE, far_off, in_degrees
+from weedzone.survey.whereabouts import METRES_PER_DEGREE, TURN, far_off, in_degrees, meetings
 
 
 @dataclass(frozen=True)
@@ -40,20 +40,10 @@ class Local:
 
     def only(self, first: int, stop: int) -> Local:
         """Sites `first` to `stop`, numbered from 0."""
-        return replace(
-            self,
-            ground=self.ground.only(first, stop),
-            sites=self.sites[first:stop],
-            turf=self.turf.only(first, stop),
-            infested=self.infested.only(first, stop),
-            keep_out=self.keep_out.only(first, stop),
-            boundary=None if self.boundary is None else self.boundary.only(first, stop),
-            history=None if self.history is None else self.history.only(first, stop),
-            shared_keep_out=self.shared_keep_out.only(first, stop),
-            shared_history=self.shared_history.only(first, stop),
-            boxes_degrees=self.boxes_degrees[first:stop],
-            taken=self.taken.only(first, stop),
-        )
+        share = slice(first, stop)
+        placed = {name: part for name, part in vars(self).items() if isinstance(part, Ground | Laid | Shared)}
+        mine: dict[str, Any] = {name: part.only(first, stop) for name, part in placed.items()}
+        return replace(self, sites=self.sites[share], boxes_degrees=self.boxes_degrees[share], **mine)
 
     def alone(self, shared: Shared) -> Laid:
         """Shared shapes as rows without a place, for rules that ask only what they are."""
@@ -108,11 +98,8 @@ class Local:
         if not len(shared.degrees) or (len(self.sites) == 1 and (shared.site >= 0).all()):
             return none, none, np.empty(0)
         # Boxes of the widest pad find the pairs; each pair's own pad decides.
-        tree = shapely.STRtree(shapely.box(*shapely.bounds(shared.degrees).T))
         boxes = self._padded(np.arange(len(self.sites)), np.full(len(self.sites), pad_m.max()))
-        pairs = [tree.query(shapely.box(*(boxes + turn * TURN).T)) for turn in (-360.0, 0.0, 360.0)]
-        turn = np.repeat([-360.0, 0.0, 360.0], [each.shape[1] for each in pairs])
-        site, member = np.concatenate(pairs, axis=1)
+        site, member, turn = meetings(boxes, shapely.bounds(shared.degrees))
         order = np.lexsort((member, site))
         site, member, turn = site[order], member[order], turn[order]
         own = shapely.box(*(self._padded(site, pad_m[member]) + turn[:, np.newaxis] * TURN).T)
@@ -127,16 +114,12 @@ class Local:
         return np.column_stack([west - across, south - up, east + across, north + up])
 
 
-def lay(
-    layers: dict[str, gpd.GeoDataFrame | None], file: str | None, guests: Collection[str] = ()
-) -> tuple[Local, pyproj.CRS]:
+def lay(layers: dict[str, gpd.GeoDataFrame | None], guests: Collection[str] = ()) -> tuple[Local, pyproj.CRS]:
     """Lay checked layers (see `weedzone.survey.layers`) on the ground.
 
     Parameters
     ----------
     layers : dict of str to GeoDataFrame or None
-    file : str or None
-        For messages.
     guests : collection of str, optional
         Sites that are sized elsewhere: they are there only to take ground that is drawn under them too.
 
@@ -154,8 +137,8 @@ def lay(
     present = {name: layer for name, layer in layers.items() if layer is not None}
     crs = present["infestations"].crs
     base = geodetic_base(crs)
-    degrees, doubts = in_degrees(present, base, file)
-    site_of, sites, findings = _site_numbers(present, file, guests)
+    degrees, doubts = in_degrees(present, base)
+    site_of, sites, findings = _site_numbers(present, guests)
     findings += doubts
 
     extent = [name for name in ("infestations", "turf", "boundary") if name in present]
@@ -168,7 +151,7 @@ def lay(
         crs,
         sites,
     )
-    laid: dict[str, Laid | None] = {"boundary": None, "history": None}
+    laid: dict[str, Laid] = {}
     for name, layer in present.items():
         rows = np.flatnonzero(own[name])
         local = ground.to_local(degrees[name][rows], site_of[name][rows])
@@ -176,33 +159,27 @@ def lay(
             local = with_reach(local, layer["reach_m"].to_numpy()[rows])
         laid[name], notes = areas(local, site_of[name][rows], rows, layer["feature"].to_numpy()[rows], name)
         findings += notes
-    shared = {}
-    for name in ("keep_out", "history"):
-        # What is mapped on one lot holds for its neighbours too; a past application is the lot's own.
-        all_round = name == "keep_out"
-        rows = np.arange(len(own[name])) if name in present else np.empty(0, dtype=np.intp)
-        rows = rows if all_round else rows[~own[name]] if name in present else rows
-        shapes = degrees[name][rows] if name in present else np.empty(0, dtype=object)
-        shared[name] = Shared(shapes, rows, site_of[name][rows] if name in present else rows)
-    infested, turf, keep_out = laid["infestations"], laid["turf"], laid["keep_out"]
-    assert infested is not None
-    assert turf is not None
-    assert keep_out is not None
+    infested, turf, boundary = laid["infestations"], laid["turf"], laid.get("boundary")
     n_own = sum(name not in guests for name in sites)
     if not (infested.site < n_own).any():
-        raise SurveyError(
-            "no shape has an area", file=file, layer="infestations", mend="draw at least one polygon"
-        )
+        what = "no shape has an area"
+        raise SurveyError(what, layer="infestations", mend="draw at least one polygon")
     boxes = _boxes(degrees["infestations"], site_of["infestations"], present["infestations"], len(sites))
-    findings += _lacking(sites, infested, turf, laid["boundary"])
+    findings += _lacking(sites, infested, turf, boundary)
+    shared = {}
     for name in ("keep_out", "history"):
+        none = np.empty(0, dtype=np.intp)
+        shared[name] = Shared(np.empty(0, dtype=object), none, none)
         if name in present:
-            findings += far_off(present[name], degrees[name], site_of[name], boxes, sites, name, file)
-    taken, notes = doubly_drawn(ground, sites, n_own, boxes, infested, (turf, laid["boundary"]))
-    past = laid["history"] and with_past(laid["history"], taken, ground)
+            # What is mapped on one lot holds for its neighbours too; a past application is the lot's own.
+            rows = np.flatnonzero(~own[name] | (name == "keep_out"))
+            shared[name] = Shared(degrees[name][rows], rows, site_of[name][rows])
+            findings += far_off(present[name], degrees[name], site_of[name], boxes, sites, name)
+    taken, notes = doubly_drawn(ground, sites, n_own, boxes, infested, (turf, boundary))
+    past = with_past(laid["history"], taken, ground) if "history" in laid else None
     findings += notes
     local_survey = Local(
-        ground, sites, turf, infested, keep_out, laid["boundary"], past, shared["keep_out"],
+        ground, sites, turf, infested, laid["keep_out"], boundary, past, shared["keep_out"],
         shared["history"], boxes, taken, sites, tuple(findings),
     )  # fmt: skip
     return local_survey.only(0, n_own) if len(guests) else local_survey, crs
@@ -229,7 +206,7 @@ def _side_by_side(
 
 
 def _site_numbers(
-    present: dict[str, gpd.GeoDataFrame], file: str | None, guests: Collection[str]
+    present: dict[str, gpd.GeoDataFrame], guests: Collection[str]
 ) -> tuple[dict[str, Ints], Array, list[Finding]]:
     """Number of each shape's site (-1: of no one site), the sites' names, and what to say."""
     names = {name: layer["site"].to_numpy(dtype=object) for name, layer in present.items()}
@@ -246,18 +223,15 @@ def _site_numbers(
         careful = layer in ("keep_out", "history")
         if blank.any() and not careful and len(sites) > 1:
             row = int(np.flatnonzero(blank)[0])
-            raise SurveyError(
-                "the site is missing, and the survey has several",
-                file=file,
-                layer=layer,
-                feature=int(present[layer]["feature"].iloc[row]),
-                mend="write the site's name in the column site",
-            )
+            what = "the site is missing, and the survey has several"
+            feature = int(present[layer]["feature"].iloc[row])
+            mend = "write the site's name in the column site"
+            raise SurveyError(what, layer=layer, feature=feature, mend=mend)
         for name in dict.fromkeys(column[strange]):
             close = nearest(str(name), sites)
             hint = f"did you mean {close!r}?" if close else "check the spelling"
             if layer == "boundary":
-                raise SurveyError(f"no other layer has a site {name!r}", file=file, layer=layer, mend=hint)
+                raise SurveyError(f"no other layer has a site {name!r}", layer=layer, mend=hint)
             message = f"no other layer has a site {name!r}: used at every site that it comes near; {hint}"
             findings.append(Finding("warning", layer, str(name), message))
         # Where sites have names, a keep-out or application without one is of no one site, also beside a single site.
@@ -272,14 +246,8 @@ def _boxes(degrees: Array, site: Ints, layer: gpd.GeoDataFrame, n_sites: int) ->
     box = shapely.bounds(degrees)
     up = np.nan_to_num(layer["reach_m"].to_numpy()) * 1.05 / METRES_PER_DEGREE
     across = up / np.maximum(0.01, np.cos(np.radians(np.abs(box[:, [1, 3]]).max(axis=1))))
-    out = np.tile([np.inf, np.inf, -np.inf, -np.inf], (n_sites, 1))
-    for column, values, extreme in (
-        (0, box[:, 0] - across, np.minimum), (1, box[:, 1] - up, np.minimum),
-        (2, box[:, 2] + across, np.maximum), (3, box[:, 3] + up, np.maximum),
-    ):  # fmt: skip
-        extreme.at(out[:, column], site, values)
-    out[~np.isfinite(out).all(axis=1)] = np.nan
-    return out
+    margin = np.column_stack([-across, -up, across, up])
+    return extents(box + margin, site, n_sites)
 
 
 def _lacking(sites: Array, infested: Laid, turf: Laid, boundary: Laid | None) -> list[Finding]:
@@ -293,9 +261,8 @@ def _lacking(sites: Array, infested: Laid, turf: Laid, boundary: Laid | None) ->
     weedy = has(infested)
     cases = [(weedy & ~has(turf), "turf", "warning", "no turf is mapped here: nothing is sprayed")]
     if boundary is not None:
-        cases.append(
-            (weedy & ~has(boundary), "boundary", "warning", "no boundary here: the site is not limited")
-        )
+        message = "no boundary here: the site is not limited"
+        cases.append((weedy & ~has(boundary), "boundary", "warning", message))
     cases.append((has(turf) & ~weedy, "infestations", "note", "no infested ground is mapped here"))
     return [
         Finding(severity, layer, str(name), message)

@@ -1,4 +1,4 @@
-"""Survey: what the walk found, read and checked once at the door."""
+"""Survey: what the walk found, read and checked once at the door; where its sites landed, and what is not plausible."""
 
 from __future__ import annotations
 
@@ -9,13 +9,20 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
+import shapely
 
-from weedzone.base.errors import Finding, SurveyError, findings_table, path_given
+from weedzone.base.errors import Finding, SurveyError, findings_table, naming, path_given
+from weedzone.base.units import ACRE_PER_M2, FT2_PER_M2, FT_PER_M
+from weedzone.ground.shapes import Array, extents
 from weedzone.survey.files import LAYERS, read_layers
 from weedzone.survey.layers import checked_layer
 from weedzone.survey.local import Local, lay
-from weedzone.survey.places import implausible, place_texts, site_places
+
+MOST_ACRES = 500.0  # a site beyond it is worth a second look: common practice, no source
+_MORE = 1.001  # infested ground drawn along the edge of its turf is no more than the turf
+_SITES = 12  # that a summary names
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,7 +98,8 @@ class Survey:
                 continue
             layers[name], found = checked_layer(given, name, self.crs, self.file)
             noticed += found
-        local, crs = lay(layers, self.file, self.guests)
+        with naming(file=self.file):
+            local, crs = lay(layers, self.guests)
         for name, layer in layers.items():
             object.__setattr__(self, name, layer)
         object.__setattr__(self, "crs", crs)
@@ -130,7 +138,7 @@ class Survey:
 
     @property
     def places(self) -> pd.DataFrame:
-        """Where each site landed and how large it is; see `weedzone.survey.places.site_places` for the columns."""
+        """Where each site landed and how large it is; see `weedzone.survey.survey.site_places` for the columns."""
         return site_places(self.local)
 
     def summary(self, more: Iterable[Finding] = ()) -> str:
@@ -162,9 +170,6 @@ class Survey:
     def __str__(self) -> str:
         """The summary."""
         return self.summary()
-
-
-_SITES = 12  # that a summary names
 
 
 def _is_empty(layer: object) -> bool:
@@ -201,3 +206,97 @@ def read_survey(path: str | Path, *, crs: object = None) -> Survey:
                 mend = f"add it, empty if nothing has to be kept out; found: {found}"
             raise SurveyError("the layer is missing", file=str(path), layer=name, mend=mend)
     return Survey(**frames, crs=crs, file=str(path), noticed=tuple(noticed))
+
+
+def site_places(local: Local) -> pd.DataFrame:
+    """Size and place of each site.
+
+    Parameters
+    ----------
+    local : Local
+
+    Returns
+    -------
+    DataFrame
+        ``site``, ``turf_ft2``, ``turf_m2``, ``infested_ft2``, ``infested_m2`` (patches added up, so that ground drawn
+        twice counts twice), ``east_ft`` and ``north_ft`` (extent of turf and patches), ``lat`` and ``lon`` of the
+        middle of the infested ground.
+    """
+    n = len(local.sites)
+    turf, infested = (np.bincount(of.site, shapely.area(of.geoms), n) for of in (local.turf, local.infested))
+    shapes = np.concatenate([local.turf.geoms, local.infested.geoms])
+    box = extents(shapely.bounds(shapes), np.concatenate([local.turf.site, local.infested.site]), n)
+    west, south, east, north = local.boxes_degrees.T
+    return pd.DataFrame(
+        {
+            "site": local.sites,
+            "turf_ft2": turf * FT2_PER_M2,
+            "turf_m2": turf,
+            "infested_ft2": infested * FT2_PER_M2,
+            "infested_m2": infested,
+            "east_ft": (box[:, 2] - box[:, 0]) * FT_PER_M,
+            "north_ft": (box[:, 3] - box[:, 1]) * FT_PER_M,
+            "lat": (south + north) / 2.0,
+            "lon": ((west + east) / 2.0 + 180.0) % 360.0 - 180.0,
+        }
+    )
+
+
+def place_texts(places: pd.DataFrame, most: int) -> list[str]:
+    """The places in lines: "Alder Court: turf 6,200 ft², 120 by 90 ft, at 41.60012 N 93.60034 W".
+
+    Parameters
+    ----------
+    places : DataFrame
+        Of `site_places`.
+    most : int
+        Sites that are named at most; of the others it is said how many they are.
+
+    Returns
+    -------
+    list of str
+    """
+    lines = [
+        f"{row['site']}: turf {row['turf_ft2']:,.0f} ft², {row['east_ft']:,.0f} by {row['north_ft']:,.0f} ft, "
+        f"at {_degrees(row['lat'], 'NS')} {_degrees(row['lon'], 'EW')}"
+        for row in places.head(most).to_dict("records")
+    ]
+    return [*lines, *([f"and {len(places) - most} more sites"] if len(places) > most else [])]
+
+
+def _degrees(value: float, sides: str) -> str:
+    return f"{abs(value):.5f} {sides[int(value < 0)]}"
+
+
+def implausible(local: Local) -> list[Finding]:
+    """What can hardly be meant: sites of hundreds of acres, more infested ground than turf.
+
+    Parameters
+    ----------
+    local : Local
+
+    Returns
+    -------
+    list of Finding
+    """
+    places = site_places(local)
+    noticed = []
+    acres = places["turf_m2"].to_numpy() * ACRE_PER_M2
+    for at in np.flatnonzero(acres > MOST_ACRES):
+        message = f"its turf is {acres[at]:,.0f} acres: is the unit of its coordinates right?"
+        noticed.append(Finding("warning", "turf", str(local.sites[at]), message))
+    turf, infested = (places[name].to_numpy(dtype=float) for name in ("turf_m2", "infested_m2"))
+    for at in np.flatnonzero((infested > _MORE * turf) & (turf > 0)):
+        once, grown = (_once(of.geoms[of.site == at]) for of in (local.infested, local.turf))
+        if once > _MORE * grown:
+            message = (
+                f"infested ground ({once * FT2_PER_M2:,.0f} ft2) is more than the turf that is mapped "
+                f"({grown * FT2_PER_M2:,.0f} ft2): is the turf whole?"
+            )
+            noticed.append(Finding("warning", "infestations", str(local.sites[at]), message))
+    return noticed
+
+
+def _once(shapes: Array) -> float:
+    """Area of shapes, ground that several hold counted once [m2]."""
+    return float(shapely.area(shapely.union_all(shapes)))

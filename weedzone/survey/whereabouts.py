@@ -7,18 +7,20 @@ import numpy as np
 import pyproj
 import shapely
 
-from weedzone.base.errors import CrsError, Finding, SurveyError
+from weedzone.base.errors import CrsError, Finding, SurveyError, naming
 from weedzone.base.units import FT_PER_M
 from weedzone.ground.edges import straight, unrolled
 from weedzone.ground.frame import MAX_SITE_DEGREES, to_degrees
 from weedzone.ground.shapes import Array, Floats, Ints
 
 METRES_PER_DEGREE = 111_000.0
+TURN = np.array([1.0, 0.0, 1.0, 0.0])  # the columns of a box that are longitudes
+TURNS = (-360.0, 0.0, 360.0)  # of the globe [degrees]
 DOUBTFUL_DEGREES = 0.05  # about 5 km from its site a feature is worth a second look
 
 
 def in_degrees(
-    present: dict[str, gpd.GeoDataFrame], base: pyproj.CRS, file: str | None
+    present: dict[str, gpd.GeoDataFrame], base: pyproj.CRS
 ) -> tuple[dict[str, Array], list[Finding]]:
     """Each layer in longitude/latitude of the base; refused where its coordinates do not fit its system.
 
@@ -26,14 +28,16 @@ def in_degrees(
     """
     degrees = {}
     for name, layer in present.items():
-        shapes = layer.geometry.to_numpy()
-        found = _drawn(layer, shapes, base, name, file)
-        xy, owner = shapely.get_coordinates(found, return_index=True)
-        wild = ~np.isfinite(xy).all(axis=1) | (np.abs(xy[:, 1]) > 90.0) | (np.abs(xy[:, 0]) > 540.0)
-        if wild.any():
-            _refuse_coordinates(layer, shapes, int(owner[wild][0]), name, file)
-        degrees[name] = found
-    _refuse_swapped(present, degrees, base, file)
+        with naming(layer=name):
+            degrees[name] = _drawn(layer, base)
+            xy, owner = shapely.get_coordinates(degrees[name], return_index=True)
+            wild = ~np.isfinite(xy).all(axis=1) | (np.abs(xy[:, 1]) > 90.0) | (np.abs(xy[:, 0]) > 540.0)
+            if wild.any():
+                raise _unfit(layer, int(owner[wild][0]))
+    for name, layer in present.items():
+        if len(layer):
+            with naming(layer=name):
+                _refuse_swapped(name, layer, degrees, base)
     return degrees, _in_feet(present, degrees, base)
 
 
@@ -56,8 +60,9 @@ def _in_feet(
     return noticed
 
 
-def _drawn(layer: gpd.GeoDataFrame, shapes: Array, base: pyproj.CRS, name: str, file: str | None) -> Array:
+def _drawn(layer: gpd.GeoDataFrame, base: pyproj.CRS) -> Array:
     """Shapes in degrees, edges straight as they were drawn, and past 180 degrees where they cross the antimeridian."""
+    shapes = layer.geometry.to_numpy()
     whole = np.isfinite(shapely.bounds(shapes)).all(axis=1)
     bad = np.zeros(len(shapes), dtype=bool)
     if layer.crs.is_geographic:
@@ -67,72 +72,49 @@ def _drawn(layer: gpd.GeoDataFrame, shapes: Array, base: pyproj.CRS, name: str, 
         degrees = shapes.copy()
         degrees[whole] = straight(shapes[whole], layer.crs)
         degrees, bad = unrolled(to_degrees(degrees, layer.crs, base))
-        if (
-            not layer.crs.is_geographic
-        ):  # there the antimeridian may be the edge of the map, an edge across it all of it
+        if not layer.crs.is_geographic:
+            # There the antimeridian may be the edge of the map, an edge across it all of it.
             west, _, east, _ = shapely.bounds(degrees).T
             bad |= east - west > 180.0
     if bad.any():
-        raise SurveyError(
-            "an edge spans the globe, or a ring a pole",
-            file=file,
-            layer=name,
-            feature=int(layer["feature"].iloc[int(np.flatnonzero(bad)[0])]),
-            mend="draw the feature where it is, and cut what crosses the antimeridian there",
-        )
-    return degrees
+        feature = int(layer["feature"].iloc[int(np.argmax(bad))])
+        mend = "draw the feature where it is, and cut what crosses the antimeridian there"
+        raise SurveyError("an edge spans the globe, or a ring a pole", feature=feature, mend=mend)
+    return np.asarray(degrees)
 
 
-def _refuse_coordinates(
-    layer: gpd.GeoDataFrame, shapes: Array, row: int, name: str, file: str | None
-) -> None:
-    x, y = shapely.get_coordinates(shapes[row])[0]
-    swapped = layer.crs.is_geographic and abs(x) <= 90 < abs(y) <= 180
-    raise CrsError(
-        f"the coordinates ({x:.6g}, {y:.6g}) do not fit the coordinate system {layer.crs.name!r}"
-        + (": latitude and longitude look swapped" if swapped else ""),
-        file=file,
-        layer=name,
-        feature=int(layer["feature"].iloc[row]),
-        mend="store longitude first, then latitude" if swapped else "state the system they were drawn in",
-    )
+def _unfit(layer: gpd.GeoDataFrame, row: int) -> CrsError:
+    x, y = shapely.get_coordinates(layer.geometry.iloc[row])[0]
+    what = f"the coordinates ({x:.6g}, {y:.6g}) do not fit the coordinate system {layer.crs.name!r}"
+    mend = "state the system they were drawn in"
+    if layer.crs.is_geographic and abs(x) <= 90 < abs(y) <= 180:
+        what = f"{what}: latitude and longitude look swapped"
+        mend = "store longitude first, then latitude"
+    return CrsError(what, feature=int(layer["feature"].iloc[row]), mend=mend)
 
 
-def _refuse_swapped(
-    present: dict[str, gpd.GeoDataFrame], degrees: dict[str, Array], base: pyproj.CRS, file: str | None
-) -> None:
-    """Refuse layers whose extent makes sense only with the axes exchanged."""
-    boxes = {name: shapely.total_bounds(shapes) for name, shapes in degrees.items() if len(shapes)}
-    for name, box in boxes.items():
-        layer = present[name]
-        # No turf grows beyond 78 degrees; longitudes of that size are common.
-        polar = layer.crs.is_geographic and abs(box[[1, 3]]).min() > 78 and abs(box[[0, 2]]).max() <= 78
-        others = [other for key, other in boxes.items() if key != name]
-        astray = not layer.crs.is_geographic and not _in_use(layer.crs, box)
-        agrees = not others or any(_close(box, other) for other in others)
-        if not polar and not astray and agrees:
-            continue
-        turned = shapely.transform(layer.geometry.to_numpy(), lambda xy: xy[:, ::-1])
-        back = to_degrees(turned, layer.crs, base)
-        xy = shapely.get_coordinates(back)
-        sensible = np.isfinite(xy).all() and (np.abs(xy[:, 1]) <= 90).all()
-        turned_box = shapely.total_bounds(back)
-        fits = polar or (astray and _in_use(layer.crs, turned_box))
-        joins = not agrees and any(_close(turned_box, other) for other in others)
-        if polar and not joins:
-            raise CrsError(
-                f"it lies at {box[1]:.4g} to {box[3]:.4g} degrees of latitude, where no turf grows",
-                file=file,
-                layer=name,
-                mend="check the coordinates; if latitude and longitude are swapped, store longitude first",
-            )
-        if sensible and (fits or joins):
-            raise CrsError(
-                "latitude and longitude (or northing and easting) look swapped",
-                file=file,
-                layer=name,
-                mend="store longitude (easting) first, then latitude (northing)",
-            )
+def _refuse_swapped(name: str, layer: gpd.GeoDataFrame, degrees: dict[str, Array], base: pyproj.CRS) -> None:
+    """Refuse a layer whose extent makes sense only with the axes exchanged."""
+    box = shapely.total_bounds(degrees[name])
+    others = [shapely.total_bounds(shapes) for key, shapes in degrees.items() if key != name and len(shapes)]
+    # No turf grows beyond 78 degrees; longitudes of that size are common.
+    polar = layer.crs.is_geographic and abs(box[[1, 3]]).min() > 78 and abs(box[[0, 2]]).max() <= 78
+    astray = not layer.crs.is_geographic and not _in_use(layer.crs, box)
+    agrees = not others or any(_close(box, other) for other in others)
+    if not polar and not astray and agrees:
+        return
+    back = to_degrees(shapely.transform(layer.geometry.to_numpy(), lambda xy: xy[:, ::-1]), layer.crs, base)
+    xy, turned_box = shapely.get_coordinates(back), shapely.total_bounds(back)
+    sensible = np.isfinite(xy).all() and (np.abs(xy[:, 1]) <= 90).all()
+    fits = polar or (astray and _in_use(layer.crs, turned_box))
+    joins = not agrees and any(_close(turned_box, other) for other in others)
+    if polar and not joins:
+        what = f"it lies at {box[1]:.4g} to {box[3]:.4g} degrees of latitude, where no turf grows"
+        mend = "check the coordinates; if latitude and longitude are swapped, store longitude first"
+        raise CrsError(what, mend=mend)
+    if sensible and (fits or joins):
+        what = "latitude and longitude (or northing and easting) look swapped"
+        raise CrsError(what, mend="store longitude (easting) first, then latitude (northing)")
 
 
 def _in_use(crs: pyproj.CRS, box: Floats) -> bool:
@@ -144,19 +126,12 @@ def _in_use(crs: pyproj.CRS, box: Floats) -> bool:
 
 
 def _close(box: Floats, other: Floats, margin: float = 1.0) -> bool:
-    return bool(
-        (box[:2] - margin <= other[2:]).all() and (box[2:] + margin >= other[:2]).all()
-    )  # wide of the mark by a degree is another place
+    """Whether extents meet, or nearly so: wide of the mark by a degree is another place."""
+    return bool((box[:2] - margin <= other[2:]).all() and (box[2:] + margin >= other[:2]).all())
 
 
 def far_off(
-    layer: gpd.GeoDataFrame,
-    degrees: Array,
-    site: Ints,
-    boxes: Floats,
-    sites: Array,
-    name: str,
-    file: str | None,
+    layer: gpd.GeoDataFrame, degrees: Array, site: Ints, boxes: Floats, sites: Array, name: str
 ) -> list[Finding]:
     """Features too far from their site to be where they belong: a pond out of place keeps nothing out.
 
@@ -174,22 +149,27 @@ def far_off(
     across = np.maximum(np.maximum(west - half, -half - east), 0.0) * np.cos(np.radians(home[:, 1]))
     up = np.maximum(np.maximum(found[:, 1] - home[:, 3], home[:, 1] - found[:, 3]), 0.0)
     away = np.hypot(across, up)
-    lost = np.flatnonzero(away > MAX_SITE_DEGREES)
-    if len(lost):
-        whose = f"site {sites[site[lost[0]]]!r}" if site[lost[0]] >= 0 else "every site"
+    feature = layer["feature"].to_numpy()
+    for at in np.flatnonzero(away > MAX_SITE_DEGREES):
+        whose = f"site {sites[site[at]]!r}" if site[at] >= 0 else "every site"
+        mend = "check its coordinates (a sign dropped, axes exchanged?), or delete it"
         raise SurveyError(
-            f"it lies more than 100 km from {whose}",
-            file=file,
-            layer=name,
-            feature=int(layer["feature"].iloc[lost[0]]),
-            mend="check its coordinates (a sign dropped, axes exchanged?), or delete it",
+            f"it lies more than 100 km from {whose}", layer=name, feature=int(feature[at]), mend=mend
         )
-    return [
-        Finding(
-            "warning",
-            name,
-            str(layer["feature"].iloc[at]),
-            f"it lies {away[at] * METRES_PER_DEGREE / 1000.0:.0f} km from the infested ground: is it in its place?",
-        )
-        for at in np.flatnonzero(away > DOUBTFUL_DEGREES)
-    ]
+    noticed = []
+    for at in np.flatnonzero(away > DOUBTFUL_DEGREES):
+        km = away[at] * METRES_PER_DEGREE / 1000.0
+        message = f"it lies {km:.0f} km from the infested ground: is it in its place?"
+        noticed.append(Finding("warning", name, str(feature[at]), message))
+    return noticed
+
+
+def meetings(boxes: Floats, others: Floats) -> tuple[Ints, Ints, Floats]:
+    """Pairs of boxes [degrees] that meet, and the turn of the globe that brings the first of each to the second.
+
+    Boxes to either side of the antimeridian meet a whole turn apart.
+    """
+    tree = shapely.STRtree(shapely.box(*others.T))
+    found = [tree.query(shapely.box(*(boxes + turn * TURN).T)) for turn in TURNS]
+    i, j = np.concatenate(found, axis=1)
+    return i, j, np.repeat(TURNS, [each.shape[1] for each in found])
