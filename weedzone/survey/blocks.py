@@ -15,21 +15,23 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 import pyproj
 import shapely
 from pyarrow import feather
 
-from weedzone.base.errors import SurveyError
+from weedzone.base.errors import SurveyError, naming
 from weedzone.base.units import FT_PER_M
 from weedzone.ground.edges import unrolled
-from weedzone.ground.shapes import Array, Floats, Ints
+from weedzone.ground.shapes import Array, Floats, Ints, extents
 from weedzone.survey.files import GEOMETRY, Layer, layers_of
 from weedzone.survey.laid import earlier_neighbours
 from weedzone.survey.layers import site_name
-from weedzone.survey.whereabouts import METRES_PER_DEGREE, TURN, TURNS
+from weedzone.survey.whereabouts import METRES_PER_DEGREE, TURN, TURNS, meetings
 
 _SHARED = ("keep_out", "history")
+_NOWHERE = -1  # number of the block of what belongs to no site
 _DRAWN = ("turf", "infestations", "boundary", "history")  # what makes ground a site's own, and was done there
 NEAR_DEGREES = 0.005  # about 500 m: shapes are handed to blocks this near; exact reach comes later
 
@@ -71,21 +73,28 @@ def split(source: Path, folder: Path, size: int) -> Blocks:
         return Blocks(folder, _finished(ready), crs)
     names, boxes = _sites(layers["infestations"])
     order = _spatial_order(boxes[:, :2])
-    block_of = {names[site]: rank // size for rank, site in enumerate(order)}
+    block_of: dict[str | None, int] = {names[site]: rank // size for rank, site in enumerate(order)}
     sites = [[names[site] for site in order[start : start + size]] for start in range(0, len(order), size)]
-    for number in range(len(sites)):
-        (folder / f"{number:06d}").mkdir(parents=True, exist_ok=True)
-    (folder / "shared").mkdir(exist_ok=True)
+    for number in range(_NOWHERE, len(sites)):
+        _place(folder, number).mkdir(parents=True, exist_ok=True)
     corners = _in_degrees(boxes, layers["infestations"].crs)
-    extents = _block_extents(corners[order], size)
+    near = _block_extents(corners[order], size)
     invited = _invited(names, corners, block_of)
-    for layer in layers.values():
+    for name, layer in layers.items():
         for part, batch in enumerate(layer.batches()):
-            _scatter(batch, layer, block_of, f"{layer.name}-{part:06d}.arrow", folder)
-            if layer.name == "keep_out":
-                _lend(batch, layer, block_of, extents, folder, part)
-            if layer.name in _DRAWN:
-                _invite(batch, layer, invited, folder, part)
+            table, here = pa.Table.from_batches([batch]), _site_column(batch)
+            block = np.array([block_of.get(site, _NOWHERE) for site in here], dtype=np.intp)
+            # Turf and boundaries of sites without infested ground are left out.
+            rows = np.flatnonzero((block != _NOWHERE) | (name in _SHARED))
+            _write(table, rows, block[rows], folder, f"{name}-{part:06d}.arrow")
+            if name == "keep_out":
+                rows, borrower = _lent(batch, layer, block, near)
+                nobody = table.drop_columns([one for one in table.column_names if one == "site"])
+                _write(nobody, rows, borrower, folder, f"{name}-{part:06d}-lent.arrow")
+            if name in _DRAWN:
+                guests = [(row, host) for row, site in enumerate(here) for host in invited.get(site, ())]
+                rows, host = np.array(guests, dtype=np.intp).reshape(-1, 2).T
+                _write(table, rows, host, folder, f"guest-{name}-{part:06d}.arrow")
     temporary = ready.with_suffix(".new")
     digests = {file.relative_to(folder).as_posix(): _digest(file) for file in folder.rglob("*.arrow")}
     temporary.write_text(json.dumps({"sites": sites, "digests": digests}), encoding="utf-8")
@@ -106,6 +115,17 @@ def _finished(ready: Path) -> list[list[str]]:
     return sites
 
 
+def _place(folder: Path, number: int) -> Path:
+    return folder / ("shared" if number == _NOWHERE else f"{number:06d}")
+
+
+def _write(table: pa.Table, rows: Ints, block: Ints, folder: Path, name: str) -> None:
+    """Write rows of a table to the folders of their blocks."""
+    for number in np.unique(block):
+        mine = table.take(pa.array(rows[block == number]))
+        feather.write_feather(mine, _place(folder, number) / name, compression="lz4")
+
+
 def _digest(file: Path) -> str:
     with file.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
@@ -119,33 +139,27 @@ def damaged(folder: Path) -> SurveyError:
 def _sites(layer: Layer) -> tuple[list[str], Floats]:
     """Names of the sites and the box of each, in the layer's own coordinates."""
     seen: dict[str, int] = {}
-    boxes = [np.empty((0, 4))]
+    boxes = np.empty((0, 4))
+    geographic = pyproj.CRS.from_user_input(layer.crs).is_geographic
     for batch in layer.batches():
-        if "site" not in batch.schema.names:
-            raise SurveyError(
-                "the column 'site' is missing",
-                file=layer.path,
-                layer=layer.name,
-                mend="name each place's site",
-            )
         names = _site_column(batch)
-        if any(name is None for name in names):
-            raise SurveyError(
-                "the site is missing", file=layer.path, layer=layer.name, mend="write the site's name"
-            )
+        with naming(file=layer.path, layer=layer.name):
+            if "site" not in batch.schema.names:
+                raise SurveyError("the column 'site' is missing", mend="name each place's site")
+            if None in names:
+                raise SurveyError("the site is missing", mend="write the site's name")
         number = np.array([seen.setdefault(str(name), len(seen)) for name in names], dtype=np.intp)
         found = _boxes(shapely.from_wkb(np.asarray(batch.column(GEOMETRY)), on_invalid="ignore"), layer.crs)
         found += np.multiply.outer(_spread(batch, found, layer.crs), [-1.0, -1.0, 1.0, 1.0])
-        grown = np.full((len(seen) - len(boxes[-1]), 4), np.nan)
-        boxes = [np.concatenate([boxes[-1], grown])]
-        if pyproj.CRS.from_user_input(layer.crs).is_geographic:
+        boxes = np.concatenate([boxes, np.full((len(seen) - len(boxes), 4), np.nan)])
+        if geographic:
             new, at = np.unique(number, return_index=True)
-            home = boxes[-1][:, 0].copy()
+            home = boxes[:, 0].copy()
             home[new] = np.where(np.isnan(home[new]), found[at, 0], home[new])
             found = _turned(found, home[number])
-        for column, extreme in ((0, np.fmin), (1, np.fmin), (2, np.fmax), (3, np.fmax)):
-            extreme.at(boxes[-1][:, column], number, found[:, column])
-    return list(seen), np.nan_to_num(boxes[-1])
+        every = np.concatenate([np.arange(len(seen)), number])
+        boxes = extents(np.concatenate([boxes, found]), every, len(seen))
+    return list(seen), np.nan_to_num(boxes)
 
 
 def _spread(batch: pa.RecordBatch, boxes: Floats, crs: Any) -> Floats:
@@ -153,7 +167,7 @@ def _spread(batch: pa.RecordBatch, boxes: Floats, crs: Any) -> Floats:
     far = np.zeros(len(boxes))
     for name in batch.schema.names:
         if name.strip().lower().startswith(("radius", "width")):
-            values = gpd.pd.to_numeric(batch.column(name).to_pandas(), errors="coerce").to_numpy(dtype=float)
+            values = pd.to_numeric(batch.column(name).to_pandas(), errors="coerce").to_numpy(dtype=float)
             scale = FT_PER_M if name.strip().lower().endswith("ft") else 1.0
             far = np.fmax(far, np.nan_to_num(values) * 1.05 / scale)
     if not far.any():
@@ -191,10 +205,12 @@ def _block_extents(corners: Floats, size: int) -> Array:
     return np.asarray(shapely.box(*(low - NEAR_DEGREES).T, *(high + NEAR_DEGREES).T))
 
 
-def _invited(names: list[str], corners: Floats, block_of: dict[str, int]) -> dict[str, list[int]]:
+def _invited(
+    names: list[str], corners: Floats, block_of: dict[str | None, int]
+) -> dict[str | None, list[int]]:
     """Blocks that a site is a guest of, as some ground may be drawn under it and under one of theirs."""
     first, later = earlier_neighbours(np.array(names, dtype=object), corners)
-    out: dict[str, list[int]] = {}
+    out: dict[str | None, list[int]] = {}
     both = zip([*first, *later], [*later, *first], strict=True)
     for host, guest in sorted({(block_of[names[b]], names[a]) for a, b in both}):
         if block_of[guest] != host:
@@ -202,47 +218,20 @@ def _invited(names: list[str], corners: Floats, block_of: dict[str, int]) -> dic
     return out
 
 
-def _invite(
-    batch: pa.RecordBatch, layer: Layer, invited: dict[str, list[int]], folder: Path, part: int
-) -> None:
-    """Write what is drawn under guests to the folders of their hosts."""
-    if not invited or "site" not in batch.schema.names:
-        return
-    rows: dict[int, list[int]] = {}
-    for row, name in enumerate(_site_column(batch)):
-        for host in invited.get(str(name), ()):
-            rows.setdefault(host, []).append(row)
-    table = pa.Table.from_batches([batch])
-    for host, mine in rows.items():
-        place = folder / f"{host:06d}" / f"guest-{layer.name}-{part:06d}.arrow"
-        feather.write_feather(table.take(pa.array(mine)), place, compression="lz4")
-
-
-def _lend(
-    batch: pa.RecordBatch, layer: Layer, block_of: dict[str, int], extents: Array, folder: Path, part: int
-) -> None:
-    """Give the neighbouring blocks what is mapped on this one's sites: it holds for them too, if it is near."""
-    if "site" not in batch.schema.names:
-        return
-    own = np.array([block_of.get(str(name), -1) for name in _site_column(batch)], dtype=np.intp)
-    shapes = shapely.from_wkb(np.asarray(batch.column(GEOMETRY)), on_invalid="ignore")
-    boxes = _in_degrees(_boxes(shapes, layer.crs), layer.crs)
-    tree = shapely.STRtree(extents)
-    found = [tree.query(shapely.box(*(boxes + turn * TURN).T)) for turn in TURNS]
-    row, block = np.unique(np.concatenate(found, axis=1), axis=1)
-    lent = (own[row] >= 0) & (own[row] != block)
-    row, block = row[lent], block[lent]
-    table = pa.Table.from_batches([batch])
-    at = table.schema.get_field_index("site")
-    table = table.set_column(at, "site", pa.nulls(len(table), table.schema.field(at).type))
-    for number in np.unique(block):
-        rows = table.take(pa.array(row[block == number]))
-        place = folder / f"{number:06d}" / f"{layer.name}-{part:06d}-lent.arrow"
-        feather.write_feather(rows, place, compression="lz4")
+def _lent(batch: pa.RecordBatch, layer: Layer, own: Ints, near: Array) -> tuple[Ints, Ints]:
+    """What is mapped on sites, and the neighbouring blocks that it is near: it holds for them too."""
+    mapped = np.flatnonzero(own != _NOWHERE)
+    shapes = shapely.from_wkb(np.asarray(batch.column(GEOMETRY))[mapped], on_invalid="ignore")
+    row, block, _ = meetings(_in_degrees(_boxes(shapes, layer.crs), layer.crs), shapely.bounds(near))
+    row, block = np.unique([mapped[row], block], axis=1)
+    lent = own[row] != block
+    return row[lent], block[lent]
 
 
 def _site_column(batch: pa.RecordBatch) -> list[str | None]:
-    return [None if value is None else site_name(value) for value in batch.column("site").to_pylist()]
+    """Name of each row's site; None where it is blank, or there is no such column."""
+    values = batch.column("site").to_pylist() if "site" in batch.schema.names else [None] * len(batch)
+    return [None if value is None else site_name(value) for value in values]
 
 
 def _spatial_order(xy: Floats) -> Ints:
@@ -250,23 +239,6 @@ def _spatial_order(xy: Floats) -> Ints:
     if not len(xy):
         return np.empty(0, dtype=np.intp)
     return np.asarray(gpd.GeoSeries(shapely.points(xy)).hilbert_distance(level=16).argsort(kind="stable"))
-
-
-def _scatter(batch: pa.RecordBatch, layer: Layer, block_of: dict[str, int], folder: Path, part: int) -> None:
-    """Write each block's rows of one batch to the block's own folder."""
-    nowhere = -1
-    if "site" in batch.schema.names:
-        codes = [nowhere if name is None else block_of.get(name, nowhere) for name in _site_column(batch)]
-    else:
-        codes = [nowhere] * len(batch)
-    block = np.array(codes, dtype=np.intp)
-    table = pa.Table.from_batches([batch])
-    for number in np.unique(block):
-        if number == nowhere and layer.name not in _SHARED:
-            continue  # turf and boundaries of sites without infested ground
-        rows = table.take(pa.array(np.flatnonzero(block == number)))
-        place = folder / ("shared" if number == nowhere else f"{number:06d}")
-        feather.write_feather(rows, place / f"{layer.name}-{part:06d}.arrow", compression="lz4")
 
 
 def block_layers(blocks: Blocks, number: int) -> dict[str, gpd.GeoDataFrame]:
@@ -284,28 +256,17 @@ def block_layers(blocks: Blocks, number: int) -> dict[str, gpd.GeoDataFrame]:
 
 
 def _block_layers(blocks: Blocks, number: int) -> dict[str, gpd.GeoDataFrame]:
+    own, shared = _place(blocks.folder, number), _place(blocks.folder, _NOWHERE)
+    mine = {name: _frame(sorted(own.glob(f"{name}-*.arrow")), crs) for name, crs in blocks.crs.items()}
+    assert mine["infestations"] is not None
+    degrees = _extent(mine["infestations"])
     frames = {}
     for name, crs in blocks.crs.items():
-        own = _frame(sorted((blocks.folder / f"{number:06d}").glob(f"{name}-*.arrow")), crs)
-        if own is not None:
-            frames[name] = own
-    degrees = _extent(frames["infestations"])
-    for name in _DRAWN:
-        guests = _frame(
-            sorted((blocks.folder / f"{number:06d}").glob(f"guest-{name}-*.arrow")), blocks.crs.get(name)
-        )
-        if guests is not None:
-            frames[name] = (
-                gpd.pd.concat([frames[name], guests], ignore_index=True) if name in frames else guests
-            )
-    for name in _SHARED:
-        if name not in blocks.crs:
-            continue
-        near = _near(sorted((blocks.folder / "shared").glob(f"{name}-*.arrow")), blocks.crs[name], degrees)
-        if near is not None:
-            # Whatever site they name is not one of the sites: they hold wherever they come near.
-            near = near.assign(site=None)
-            frames[name] = gpd.pd.concat([frames[name], near], ignore_index=True) if name in frames else near
+        guests = _frame(sorted(own.glob(f"guest-{name}-*.arrow")), crs)
+        near = _near(sorted(shared.glob(f"{name}-*.arrow")), crs, degrees)
+        found = [frame for frame in (mine[name], guests, near) if frame is not None]
+        if found:
+            frames[name] = found[0] if len(found) == 1 else pd.concat(found, ignore_index=True)
     return frames
 
 
@@ -322,21 +283,25 @@ def _extent(frame: gpd.GeoDataFrame) -> Any:
     """Box about a block in longitude/latitude."""
     boxes = _in_degrees(_boxes(frame.geometry.to_numpy(), frame.crs), frame.crs)
     boxes = _turned(boxes, float(np.nanmin(boxes[:, 0])))
-    whole = [*np.nanmin(boxes[:, :2], axis=0), *np.nanmax(boxes[:, 2:], axis=0)]
+    whole = extents(boxes, np.zeros(len(boxes), dtype=np.intp), 1)[0]
     return shapely.box(*whole).buffer(NEAR_DEGREES, join_style="mitre")
 
 
 def _near(files: list[Path], crs: Any, degrees: Any) -> gpd.GeoDataFrame | None:
     """Shapes whose boxes meet the block's, also where a whole turn of the globe lies between their longitudes."""
+    if not files:
+        return None
     box = gpd.GeoSeries([degrees.segmentize(NEAR_DEGREES)], crs=4326).to_crs(crs).total_bounds
     turns = TURNS if pyproj.CRS.from_user_input(crs).is_geographic else (0.0,)
     box = np.where(np.isfinite(box), box, [-1e12, -1e12, 1e12, 1e12])  # in doubt all is near
-    boxes = [shapely.box(box[0] + turn, box[1], box[2] + turn, box[3]) for turn in turns]
-    kept = []
+    boxes = shapely.box(*(box + np.multiply.outer(turns, TURN)).T)
+    found = []
     for file in files:
         frame = _frame([file], crs)
-        if frame is not None:
-            own = shapely.box(*_boxes(frame.geometry.to_numpy(), crs).T)
-            kept.append(frame[np.logical_or.reduce([shapely.intersects(own, each) for each in boxes])])
-    found = [frame for frame in kept if len(frame)]
-    return gpd.pd.concat(found, ignore_index=True) if found else None
+        assert frame is not None
+        own = shapely.box(*_boxes(frame.geometry.to_numpy(), crs).T)
+        near = frame[shapely.intersects(own[:, np.newaxis], boxes).any(axis=1)]
+        if len(near):
+            # Whatever site they name is not one of the sites: they hold wherever they come near.
+            found.append(near.assign(site=None))
+    return pd.concat(found, ignore_index=True) if found else None
