@@ -15,12 +15,26 @@ from weedzone.base.errors import Finding, InputError, findings_table
 from weedzone.base.files import place_file, write_csv
 from weedzone.base.words import CAUTIONS, read_date
 from weedzone.ground.shapes import Bools
-from weedzone.season.calendar import seed_reminders
-from weedzone.season.dates import DegreeDays, degree_days, read_temperatures
-from weedzone.season.patches import patches_of
-from weedzone.season.spans import Frame, frost_free, read_by_weed, read_spans, span_days
-from weedzone.season.steps import FOLLOW_UP_DAYS, Season, begin, follow, keep_to
-from weedzone.season.tables import closed_table, notes, visits_table, zones_table
+from weedzone.season.dates import (
+    DegreeDays,
+    Frame,
+    degree_days,
+    frost_free,
+    read_by_weed,
+    read_spans,
+    read_temperatures,
+    span_days,
+)
+from weedzone.season.steps import FOLLOW_UP_DAYS, Season, begin, follow, keep_to, patches_of
+from weedzone.season.tables import (
+    around,
+    closed_table,
+    notes,
+    seed_reminders,
+    visits_table,
+    write_calendar,
+    zones_table,
+)
 from weedzone.sizing import Sized, check_job
 
 __all__ = ["AUTUMN", "FOLLOW_UP_DAYS", "DegreeDays", "SeasonPlan", "degree_days", "season_plan"]
@@ -91,12 +105,7 @@ class SeasonPlan:
         for (visit, site), part in self.visits.groupby(["visit", "site"], sort=False):
             doings = zip(part["zones"], part["product"], part["dose"], strict=True)
             work = [f"{zones}: {product} {dose}" for zones, product, dose in doings]
-            around = dict.fromkeys(
-                f"{product}: {said}"
-                for column in ("mowing", "watering", "hints")
-                for product, said in zip(part["product"], part[column], strict=True)
-                if said
-            )
+            told = dict.fromkeys(f"{product}: {said}" for product, _, said in around(part))
             rows.append(
                 {
                     "visit": visit,
@@ -105,7 +114,7 @@ class SeasonPlan:
                     "site": site,
                     "work": "; ".join(work),
                     "area_ft2": part["area_ft2"].sum(),
-                    "around": "; ".join(around),
+                    "around": "; ".join(told),
                 }
             )
         return pd.DataFrame(rows, columns=["visit", "date", "window", "site", "work", "area_ft2", "around"])
@@ -129,7 +138,7 @@ class SeasonPlan:
         return place_file(Path(path), lambda new: write_csv(self.visits, new))
 
     def to_ics(self, path: str | Path) -> Path:
-        """Write visits and reminders as an iCalendar file of all-day events; see `weedzone.season.calendar`.
+        """Write visits and reminders as an iCalendar file of all-day events; a visit is on its day wherever it is read.
 
         Parameters
         ----------
@@ -144,9 +153,7 @@ class SeasonPlan:
         InputError
             The file cannot be written.
         """
-        from weedzone.season.calendar import write_calendar
-
-        return write_calendar(path, self.visits, self.reminders, self.first, CAUTIONS)
+        return write_calendar(path, self.visits, self.reminders, self.first)
 
     def summary(self) -> str:
         """Visits, findings and cautions as a few lines of text.
@@ -248,12 +255,12 @@ def season_plan(
         stops, shut = keep_to(tracks, season, days)
     else:
         stops, shut = follow(tracks, season, first, count)
-    table = visits_table(job, stops)
     reminders, late = seed_reminders(seed_set, job, patches, stops, frame, last, heat, lead_days)
-    noticed = (*found, *frosty, *late, *notes(job, patches, stops, shut, season, count))
-    return SeasonPlan(
-        table, zones_table(job, stops), closed_table(job, shut), reminders, noticed, first, last
-    )  # fmt: skip
+    zones, closed = zones_table(job, stops), closed_table(job, shut)
+    nowhere = [] if patches else [Finding("warning", "season", "", "the job has no ground to visit")]
+    told = dict.fromkeys([*nowhere, *notes(job, stops, season, count, zones, closed)])
+    noticed = (*found, *frosty, *late, *told)
+    return SeasonPlan(visits_table(job, stops), zones, closed, reminders, noticed, first, last)
 
 
 def _days(job: Sized, visits: object, until: object) -> tuple[list[dt.date], dt.date, dt.date]:
