@@ -196,7 +196,7 @@ def test_untreated_ground_is_drawn_by_its_reason(lawn: wz.Job) -> None:
 
 def test_no_zone_lies_inside_the_line_of_its_own_products_buffer(lawn: wz.Job) -> None:
     shown = scene(lawn)
-    product = lawn.zones["product"].to_numpy()[shown.zone_row]
+    product = shown.zone_table["product"].to_numpy()
     for name, shapes in shown.buffers.items():
         kept = shapely.union_all(shapes)
         mine = shapely.union_all(shown.zones[product == name], grid_size=1e-6)

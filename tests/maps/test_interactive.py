@@ -175,11 +175,11 @@ def test_without_the_library_one_line_says_how_to_get_it() -> None:
     code = """
 import importlib.util, sys
 from weedzone.base.errors import WeedzoneError
-from weedzone.maps import interactive
+from weedzone.maps import views
 assert not any(name.partition(".")[0] == "bokeh" for name in sys.modules), "loaded with the module"
-interactive.find_spec = lambda name: None
+views.find_spec = lambda name: None
 try:
-    interactive.explore(None)
+    views.explore(None)
 except WeedzoneError as error:
     print(error)
 """

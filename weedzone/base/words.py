@@ -389,3 +389,9 @@ CAUTIONS: tuple[str, ...] = (
     "Only a licensed applicator, or someone under one where the law allows it, may decide to spray.",
 )
 """Who decides, and who may be hurt."""
+
+MAP_CAUTIONS = (
+    f"Follow the product label. {DECIDES}",
+    "Wear the protective equipment it names. Keep people and pets off until dry, or as long as it says.",
+)
+"""The same for a map, which has less room."""

@@ -3,7 +3,6 @@
 Colours, hatches and label places live here; what is drawn is decided below.
 """
 
-from weedzone.maps.drawn import plot
-from weedzone.maps.interactive import explore
+from weedzone.maps.views import explore, plot
 
 __all__ = ["explore", "plot"]

@@ -63,97 +63,75 @@ def place(
     list of Placed or None
         None where there is no room.
     """
-    ground = _Ground(filled)
-    boxes: list[shapely.Geometry] = []
-    leaders: list[shapely.Geometry] = []
-    out: list[Placed | None] = []
+    sheet = _Sheet(frame, filled)
+    out = []
     for one in wanted:
-        found = None
-        for number, (width, height) in enumerate(one.sizes):
-            found = _spot(one, number, width + pad, height + pad, frame, ground, boxes, leaders)
-            if found is not None:
-                break
-        out.append(found)
+        spots = (
+            sheet.spot(one, number, width + pad, height + pad)
+            for number, (width, height) in enumerate(one.sizes)
+        )
+        out.append(next((spot for spot in spots if spot is not None), None))
     return out
 
 
-def _spot(
-    one: Wanted,
-    number: int,
-    width: float,
-    height: float,
-    frame: tuple[float, float, float, float],
-    ground: _Ground,
-    boxes: list[shapely.Geometry],
-    leaders: list[shapely.Geometry],
-) -> Placed | None:
-    """The best place for one label, taken at once."""
-    anchors = _anchors(one.shape)
-    if not len(anchors):
-        return None
-    centres = _candidates(anchors, width, height, far=one.must, onto=shapely.get_dimensions(one.shape) > 0)
-    x, y = centres[:, 0], centres[:, 1]
-    left, bottom, right, top = frame
-    inside = (
-        (x - width / 2 >= left)
-        & (x + width / 2 <= right)
-        & (y - height / 2 >= bottom)
-        & (y + height / 2 <= top)
-    )
-    anchor = anchors[centres[:, 2].astype(np.intp)]
-    apart = ~((abs(anchor[:, 0] - x) <= width / 2) & (abs(anchor[:, 1] - y) <= height / 2))
-    spots = shapely.box(x - width / 2, y - height / 2, x + width / 2, y + height / 2)
-    lines = shapely.linestrings(np.stack([np.column_stack([x, y]), anchor], axis=1))
-    free = np.flatnonzero(inside & ~_taken(spots, lines, apart, boxes, leaders))
-    if not len(free):
-        return None
-    x, y, anchor, apart, spots, lines = x[free], y[free], anchor[free], apart[free], spots[free], lines[free]
-    within = shapely.covers(one.shape, spots)
-    cost = np.hypot(anchor[:, 0] - x, anchor[:, 1] - y) / height + 0.5 * centres[free, 2]
-    cost += (6.0 * ground.covered(x, y, width, height) + 4.0 * ground.hidden(spots)) * ~within + 1.5 * apart
-    cost[within] *= 0.2
-    best = int(np.argmin(cost))
-    boxes.append(spots[best])
-    tip = None
-    if apart[best]:
-        tip = (float(anchor[best, 0]), float(anchor[best, 1]))
-        leaders.append(lines[best])
-    return Placed(float(x[best]), float(y[best]), number, tip)
+class _Sheet:
+    """What labels keep off: the rim of the map, one another, and shapes that they had better not cover."""
 
-
-def _taken(
-    spots: Array, lines: Array, apart: Bools, boxes: list[shapely.Geometry], leaders: list[shapely.Geometry]
-) -> Bools:
-    """Which spots lie on a label or leader that stands, or would send their own leader across a label."""
-    taken = np.zeros(len(spots), dtype=bool)
-    for standing in (boxes, leaders):
-        if standing:
-            taken[shapely.STRtree(standing).query(spots, predicate="intersects")[0]] = True
-    if boxes:
-        crossing = shapely.STRtree(boxes).query(lines, predicate="intersects")[0]
-        taken[crossing] |= apart[crossing]
-    return taken
-
-
-class _Ground:
-    """Shapes that labels had better not cover."""
-
-    def __init__(self, filled: Array) -> None:
+    def __init__(self, frame: tuple[float, float, float, float], filled: Array) -> None:
+        self.frame = frame
         self.tree = shapely.STRtree(filled)
         self.pins = shapely.STRtree(shapely.point_on_surface(filled))
         self.area = shapely.area(filled)
+        self.boxes: list[shapely.Geometry] = []
+        self.leaders: list[shapely.Geometry] = []
 
-    def covered(self, x: Floats, y: Floats, width: float, height: float) -> Floats:
+    def spot(self, one: Wanted, number: int, width: float, height: float) -> Placed | None:
+        """The best place for one label, taken at once."""
+        anchors = _anchors(one.shape)
+        if not len(anchors):
+            return None
+        onto = shapely.get_dimensions(one.shape) > 0
+        middles, turn = _candidates(len(anchors), width, height, far=one.must, onto=onto)
+        middles, anchor = middles + anchors[turn], anchors[turn]
+        half = np.array([width, height]) / 2
+        low, high = middles - half, middles + half
+        inside = (low >= self.frame[:2]).all(axis=1) & (high <= self.frame[2:]).all(axis=1)
+        apart = np.any(abs(anchor - middles) > half, axis=1)
+        spots = shapely.box(*low.T, *high.T)
+        lines = shapely.linestrings(np.stack([middles, anchor], axis=1))
+        free = inside & ~self._taken(spots, lines, apart)
+        if not free.any():
+            return None
+        within = shapely.covers(one.shape, spots)
+        cost = np.hypot(*(anchor - middles).T) / height + 0.5 * turn
+        cost += (6.0 * self._covered(low, high) + 4.0 * self._hidden(spots)) * ~within + 1.5 * apart
+        cost[within] *= 0.2
+        best = int(np.argmin(np.where(free, cost, np.inf)))
+        self.boxes.append(spots[best])
+        if apart[best]:
+            self.leaders.append(lines[best])
+        tip = tuple(anchor[best].tolist()) if apart[best] else None
+        x, y = middles[best].tolist()
+        return Placed(x, y, number, tip)
+
+    def _taken(self, spots: Array, lines: Array, apart: Bools) -> Bools:
+        """Which spots lie on a label or leader that stands, or would send their own leader across a label."""
+        taken = np.zeros(len(spots), dtype=bool)
+        standing = shapely.STRtree([*self.boxes, *self.leaders])
+        taken[standing.query(spots, predicate="intersects")[0]] = True
+        crossing = shapely.STRtree(self.boxes).query(lines, predicate="intersects")[0]
+        taken[crossing] |= apart[crossing]
+        return taken
+
+    def _covered(self, low: Floats, high: Floats) -> Floats:
         """Share of each box that lies on shapes, by a lattice of points: no overlay, so nothing to fail."""
-        across, up = np.meshgrid(np.linspace(-0.45, 0.45, 7) * width, np.linspace(-0.45, 0.45, 3) * height)
-        points = shapely.points(
-            (x[:, np.newaxis] + across.ravel()).ravel(), (y[:, np.newaxis] + up.ravel()).ravel()
-        )
-        hit = np.zeros(len(points), dtype=bool)
-        hit[self.tree.query(points, predicate="intersects")[0]] = True
-        return np.asarray(hit.reshape(len(x), -1).mean(axis=1))
+        steps = np.stack(np.meshgrid(np.linspace(0.05, 0.95, 7), np.linspace(0.05, 0.95, 3)), axis=-1)
+        points = low[:, np.newaxis] + steps.reshape(-1, 2) * (high - low)[:, np.newaxis]
+        hit = np.zeros(points.shape[:2], dtype=bool)
+        hit.flat[self.tree.query(shapely.points(points).ravel(), predicate="intersects")[0]] = True
+        return np.asarray(hit.mean(axis=1))
 
-    def hidden(self, spots: Array) -> Ints:
+    def _hidden(self, spots: Array) -> Ints:
         """How many shapes no larger than a label each box would hide the middle of."""
         at, member = self.pins.query(spots, predicate="contains")
         small = self.area[member] < 2.0 * shapely.area(spots[at])
@@ -182,17 +160,11 @@ def _deep_point(part: shapely.Geometry) -> shapely.Point:
     return shapely.Point(radius.coords[0])
 
 
-def _candidates(anchors: Floats, width: float, height: float, *, far: bool, onto: bool) -> Floats:
-    """Middles to try: x, y and the number of the anchor."""
+def _candidates(anchors: int, width: float, height: float, *, far: bool, onto: bool) -> tuple[Floats, Ints]:
+    """Middles to try, each from its anchor, and the number of the anchor."""
     angles = np.arange(_DIRECTIONS) * 2.0 * np.pi / _DIRECTIONS
-    round_about = np.column_stack([np.cos(angles), np.sin(angles)])
-    rings = _RINGS if far else _RINGS[:1]
-    steps = np.concatenate(
-        [
-            np.zeros((int(onto), 2)),
-            *(round_about * [width / 2 + r * height, height / 2 + r * height] for r in rings),
-        ]
-    )
-    return np.concatenate(
-        [np.column_stack([anchor + steps, np.full(len(steps), at)]) for at, anchor in enumerate(anchors)]
-    )
+    away = np.array(_RINGS if far else _RINGS[:1]) * height
+    reach = np.column_stack([width / 2 + away, height / 2 + away])
+    steps = (reach[:, np.newaxis] * np.column_stack([np.cos(angles), np.sin(angles)])).reshape(-1, 2)
+    steps = np.concatenate([np.zeros((int(onto), 2)), steps])
+    return np.tile(steps, (anchors, 1)), np.repeat(np.arange(anchors), len(steps))

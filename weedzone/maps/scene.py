@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
+import pandas as pd
 import pyproj
 import shapely
 
@@ -13,9 +16,29 @@ from weedzone.base.errors import InputError, refuse_unless
 from weedzone.base.names import nearest
 from weedzone.ground.frame import to_degrees
 from weedzone.ground.shapes import Array, Floats, Ints, parts_of, union_overlapping
-from weedzone.maps.style import USE_WORDS, short
-from weedzone.sizing import Sized, zone_order
+from weedzone.kit import Spreader
+from weedzone.maps.style import (
+    USE_WORDS,
+    Fill,
+    area_text,
+    fill_text,
+    product_fills,
+    short,
+    turf_fills,
+    untreated_fill,
+)
+from weedzone.sizing import Sized, check_job, plain_amount, zone_order
+from weedzone.survey import Laid
 from weedzone.zones import OUTCOMES
+
+
+class Ground(NamedTuple):
+    """Shapes of one look: their name, how they are filled, and the row of each in the job's tables."""
+
+    name: str
+    shapes: Array
+    fill: Fill
+    rows: Ints
 
 
 @dataclass(frozen=True)
@@ -24,43 +47,68 @@ class Scene:
 
     Attributes
     ----------
+    job : Sized
+    system : str
+        Units of the areas and amounts told.
     names : ndarray of str
         Names of the sites shown.
     hulls : ndarray of geometry, shape (sites,)
         Convex hull of the turf, infested ground and boundary of each.
-    turf, turf_name : ndarray
+    turf : list of Ground
+        By its name; no rows.
     zones : ndarray of geometry
-    zone_row : ndarray of int
-        Row of ``job.zones`` of each.
-    parts : ndarray of geometry
-        Infested ground that is not treated.
-    part_row : ndarray of int
-        Row of ``job.ground`` of each.
-    outcome : ndarray of str
-        Why each is not treated.
+    zone_table : DataFrame
+        Rows of ``job.zones`` without their shapes, one for each zone shown.
+    fills : dict of product to Fill
+    left : list of Ground
+        Infested ground that is not treated, by why; rows are those of ``job.ground``.
     features, feature_kind : ndarray
         Keep-out features: polygons, lines and points.
     feature_reach_m : ndarray of float
         Widest distance that a product shown keeps from each.
     buffers : dict of product to ndarray of geometry
-        Ground that each product shown has to stay out of.
+        Ground that each product shown has to stay out of, of those that keep any.
     boundary : ndarray of geometry
     """
 
+    job: Sized
+    system: str
     names: Array
     hulls: Array
-    turf: Array
-    turf_name: Array
+    turf: list[Ground]
     zones: Array
-    zone_row: Ints
-    parts: Array
-    part_row: Ints
-    outcome: Array
+    zone_table: pd.DataFrame
+    fills: dict[str, Fill]
+    left: list[Ground]
     features: Array
     feature_kind: Array
     feature_reach_m: Floats
     buffers: dict[str, Array]
     boundary: Array
+
+    @property
+    def holder(self) -> str:
+        """What is filled."""
+        return "hopper" if isinstance(self.job.rig, Spreader) else "tank"
+
+    @cached_property
+    def zone_texts(self) -> pd.DataFrame:
+        """What is told of each zone, as text, in the order in which it is told."""
+        table = self.zone_table
+        amounts = zip(table["product_amount"], table["product_unit"], strict=True)
+        told = {
+            "site": [short(one) for one in table["site"]],
+            "zone": list(table["zone"]),
+            "product": [short(one) for one in table["product"]],
+            "amount": [plain_amount(one, unit, self.system) for one, unit in amounts],
+            "area": [area_text(one, self.system) for one in table["area_m2"]],
+            "tanks": [fill_text(one, self.holder) for one in table["tanks"]],
+            "dose": [short(one) for one in table["dose"]],
+            "turf": [short(one, 40) for one in table["turf"]],
+            "weeds": [short(one, 80) for one in table["weeds"]],
+            "caution": [short(one, 80) if one else "none named" for one in table["caution"]],
+        }
+        return pd.DataFrame(told, dtype=object)
 
     @property
     def overview(self) -> bool:
@@ -84,7 +132,7 @@ class Scene:
         )
 
 
-def scene(job: Sized, site: str | Iterable[str] | None = None) -> Scene:
+def scene(job: Sized, site: str | Iterable[str] | None = None, system: str = "us") -> Scene:
     """Gather what a map of some sites shows.
 
     Parameters
@@ -92,52 +140,75 @@ def scene(job: Sized, site: str | Iterable[str] | None = None) -> Scene:
     job : Sized
     site : str or several, optional
         Sites to show; all if not given.
+    system : {"us", "metric"}
 
     Raises
     ------
     InputError
-        A site that the survey lacks.
+        No sized job; a site that the survey lacks; an unknown system of units.
     """
+    check_job(job)
+    if system not in ("us", "metric"):
+        raise InputError(f"no system of units {system!r}", field="system", mend='write "us" or "metric"')
     chosen = _numbers(job, site)
     place = _Place(job, chosen)
     local, zoned, reach = job.survey.local, job.zoned, job.reach
     order = zone_order(zoned)
     zone_site = zoned.zone_site[order]
-    zone_row = np.flatnonzero(place.shown[zone_site])
-    idle = np.flatnonzero((zoned.zone < 0) & place.shown[zoned.parts.site])
-    turf = np.flatnonzero(place.shown[local.turf.site])
-    feature = np.flatnonzero(place.shown[reach.features.site])
-    used = _products_shown(job, zone_row)
-    outline = reach.features.outline
+    zone_row = place.rows(zone_site)
+    table = job.zones.iloc[zone_row].drop(columns="geometry").reset_index(drop=True)
+    fills, products = product_fills(list(job.plans)), list(job.plans)
+    used = np.flatnonzero(np.isin(products, list(table["product"])))
+    used = used if len(used) else np.arange(len(products))  # all where nothing is treated
+    feature = place.rows(reach.features.site)
+    outline, boundary = reach.features.outline, local.boundary
     assert outline is not None
-    boundary = local.boundary
-    edge = np.flatnonzero(place.shown[boundary.site]) if boundary is not None else np.empty(0, np.intp)
-    products = np.array(list(used.values()), dtype=np.intp)
-    widest = reach.widest_m[np.ix_(feature, products)].max(axis=1, initial=0.0)
+    buffers = {products[at]: _buffers(job, place, feature, int(at)) for at in used}
     return Scene(
+        job=job,
+        system=system,
         names=local.sites[chosen],
         hulls=_hulls(job, place, chosen),
-        turf=place(local.turf.geoms[turf], local.turf.site[turf]),
-        turf_name=job.survey.turf["turf"].to_numpy(dtype=object)[local.turf.row[turf]],
+        turf=_turf(job, place),
         zones=place(zoned.zone_geoms[order[zone_row]], zone_site[zone_row]),
-        zone_row=zone_row,
-        parts=place(zoned.parts.geoms[idle], zoned.parts.site[idle]),
-        part_row=idle,
-        outcome=np.array(OUTCOMES, dtype=object)[zoned.outcome[idle]],
+        zone_table=table,
+        fills=fills,
+        left=_left(job, place),
         features=place(_drawn(reach.features.geoms[feature], outline[feature]), reach.features.site[feature]),
-        feature_kind=reach.kind[feature],
-        feature_reach_m=widest,
-        buffers={name: _buffers(job, place, feature, p) for name, p in used.items()},
-        boundary=np.empty(0, dtype=object)
-        if boundary is None
-        else place(boundary.geoms[edge], boundary.site[edge]),
+        feature_kind=reach.kind[feature].astype(str),
+        feature_reach_m=reach.widest_m[np.ix_(feature, used)].max(axis=1, initial=0.0),
+        buffers={name: shapes for name, shapes in buffers.items() if len(shapes)},
+        boundary=np.empty(0, dtype=object) if boundary is None else place.laid(boundary),
     )
 
 
-def heading(job: Sized, shown: Scene) -> str:
-    """Title of a map: site, day and use."""
-    name = f"{len(shown.names)} sites" if shown.overview else short(shown.names[0], 40)
-    return f"{name}, {job.on.isoformat()}, {USE_WORDS[job.use]}"
+def _turf(job: Sized, place: _Place) -> list[Ground]:
+    turf, none = job.survey.local.turf, np.empty(0, dtype=np.intp)
+    row = turf.row[place.rows(turf.site)]
+    shapes, names = place.laid(turf), job.survey.turf["turf"].to_numpy(dtype=object)[row].astype(str)
+    return [
+        Ground(name, shapes[names == name], fill, none)
+        for name, fill in turf_fills(list(dict.fromkeys(names))).items()
+    ]
+
+
+def _left(job: Sized, place: _Place) -> list[Ground]:
+    zoned, parts = job.zoned, job.zoned.parts
+    idle = np.flatnonzero((zoned.zone < 0) & place.shown[parts.site])
+    rows = {name: idle[zoned.outcome[idle] == number] for number, name in enumerate(OUTCOMES)}
+    return [
+        Ground(name, place(parts.geoms[mine], parts.site[mine]), untreated_fill(name), mine)
+        for name, mine in rows.items()
+        if len(mine)
+    ]
+
+
+def heading(shown: Scene, title: str | None) -> str:
+    """Title of a map: the one given, or site, day and use."""
+    if title is None:
+        name = f"{len(shown.names)} sites" if shown.overview else short(shown.names[0], 40)
+        title = f"{name}, {shown.job.on.isoformat()}, {USE_WORDS[shown.job.use]}"
+    return short(title, 80)
 
 
 class _Place:
@@ -149,6 +220,15 @@ class _Place:
         self.shift = np.zeros((len(self.shown), 2))
         if len(chosen) > 1:
             self.shift[chosen] = _origins(job, chosen)
+
+    def rows(self, site: Ints) -> Ints:
+        """Rows of the sites shown."""
+        return np.flatnonzero(self.shown[site])
+
+    def laid(self, layer: Laid) -> Array:
+        """Shapes of a layer on the sites shown."""
+        mine = self.rows(layer.site)
+        return self(layer.geoms[mine], layer.site[mine])
 
     def __call__(self, geoms: Array, site: Ints) -> Array:
         if not len(geoms) or not self.shift.any():
@@ -191,12 +271,6 @@ def _numbers(job: Sized, site: str | Iterable[str] | None) -> Ints:
     return np.array([known[name] for name in dict.fromkeys(wanted)], dtype=np.intp)
 
 
-def _products_shown(job: Sized, zone_row: Ints) -> dict[str, int]:
-    """Products of the zones shown, or all where nothing is treated, with their numbers."""
-    used = set(job.zones["product"].iloc[zone_row])
-    return {name: p for p, name in enumerate(job.plans) if name in used or not used}
-
-
 def _buffers(job: Sized, place: _Place, feature: Ints, product: int) -> Array:
     far = feature[job.reach.widest_m[feature, product] > 0]
     if not len(far):
@@ -222,18 +296,16 @@ def _hulls(job: Sized, place: _Place, chosen: Ints) -> Array:
     """Hull of the turf, infested ground and boundary of each site."""
     local = job.survey.local
     laid = [one for one in (local.turf, local.infested, local.boundary) if one is not None]
-    site = np.concatenate([one.site for one in laid])
-    geoms = np.concatenate([one.geoms for one in laid])
-    rows = np.flatnonzero(place.shown[site])
-    xy, of = shapely.get_coordinates(place(geoms[rows], site[rows]), return_index=True)
-    order = np.argsort(site[rows][of], kind="stable")
-    sites, member = np.unique(site[rows][of][order], return_inverse=True)
-    hulls = shapely.convex_hull(shapely.multipoints(xy[order], indices=member.ravel()))
-    found = dict(zip(sites.tolist(), hulls, strict=True))
+    shapes = np.concatenate([place.laid(one) for one in laid])
+    site = np.concatenate([one.site[place.rows(one.site)] for one in laid])
+    seat = np.zeros(len(place.shown), dtype=np.intp)
+    seat[chosen] = np.arange(len(chosen))
     # A site of which nothing could be drawn still has a place.
-    return np.array(
-        [found.get(int(one), shapely.Point(*place.shift[one]).buffer(1.0)) for one in chosen], dtype=object
-    )
+    hulls = shapely.buffer(shapely.points(place.shift[chosen]), 1.0)
+    order = np.argsort(seat[site], kind="stable")
+    order = order[~shapely.is_empty(shapes[order])]
+    shapely.geometrycollections(shapes[order], indices=seat[site[order]], out=hulls)
+    return np.asarray(shapely.convex_hull(hulls))
 
 
 def seamless(shapes: Array) -> Array:

@@ -1,54 +1,26 @@
-"""Colours, hatches and words of the maps: what differs in colour differs in hatching or line too.
-
-Shapes as matplotlib paths.
-"""
+"""Colours, hatches and words of the maps: what differs in colour differs in hatching or line too."""
 
 from __future__ import annotations
 
 import textwrap
+import tomllib
+from collections.abc import Iterable
 from dataclasses import dataclass
-
-import numpy as np
-import shapely
+from pathlib import Path
+from typing import Any
 
 from weedzone.base.names import plain
 from weedzone.base.units import FT2_PER_M2
-from weedzone.base.words import DECIDES, area, plain_line
-from weedzone.ground.shapes import Array, Floats
-from weedzone.zones import OUTCOMES
+from weedzone.base.words import area, plain_line
 
-# Colours that stay apart for the colour-blind (Okabe and Ito, Color Universal Design, 2008), in an order of
-# our own in which neighbours also differ in grey; each with the bearing of a hatch of its own.
-_FILLS = ("#E69F00", "#0072B2", "#F0E442", "#CC79A7", "#009E73", "#56B4E9", "#D55E00", "#999999")
-_HATCHES = ("///", "", "..", "\\\\\\", "xx", "---", "++", "oo")
-# Quiet tints of turf, from light to less light.
-_TURF = ("#EEF3E4", "#E0EAD2", "#D5E0CF", "#E6E8D3", "#DCE6DE", "#EDEBDC")
-_UNTREATED = {
-    "outside boundary": ("..", "#8C8C8C"),
-    "no turf": ("oo", "#9A8F80"),
-    "keep-out": ("xx", "#6E6E6E"),
-    "weed not labelled": ("--", "#8A7F9A"),
-    "turf not labelled": ("||", "#8A7F9A"),
-    "buffer": ("\\\\", "#A06A5A"),
-    "yearly limit": ("++", "#A06A5A"),
-    "applications used up": ("+", "#A06A5A"),
-    "too soon": ("//", "#8A8270"),
-    "caution turf": ("||||", "#8A8270"),
-    "product not chosen": ("*", "#8C8C8C"),
-    "sliver": ("....", "#8C8C8C"),
-}
+_LOOKS: dict[str, Any] = tomllib.loads((Path(__file__).parent / "style.toml").read_text(encoding="utf-8"))
+_FILLS, _TURF, _UNTREATED = (_LOOKS[of] for of in ("products", "turf", "untreated"))
 INK = "#222222"
-_MOST_KINDS = 12
 TURF_EDGE = "#B9C4A8"
-FEATURE = {"fill": "#BDBDBD", "edge": "#3A3A3A"}
-UNTREATED_FILL = "#FFFFFF"
+FEATURE_FILL, FEATURE_EDGE = "#BDBDBD", "#3A3A3A"
 BUFFER_FILL = "#F0DCD3"
-BUFFER_DASHES = ((4.0, 2.0), (1.0, 1.5), (6.0, 1.5, 1.0, 1.5), (2.0, 1.0), (8.0, 2.0), (3.0, 1.0, 1.0, 1.0))
+_MOST_KINDS = 12
 USE_WORDS = {"spot": "spot spraying", "broadcast": "broadcast spraying", "granular": "granules"}
-CAUTIONS = (
-    f"Follow the product label. {DECIDES}",
-    "Wear the protective equipment it names. Keep people and pets off until dry, or as long as it says.",
-)
 
 
 @dataclass(frozen=True)
@@ -63,26 +35,21 @@ class Fill:
 def product_fills(products: list[str]) -> dict[str, Fill]:
     """A colour and a hatch for each product of a job; past eight they come again in other pairs."""
     n = len(_FILLS)
-    return {
-        name: Fill(_FILLS[at % n], _HATCHES[(at + at // n) % n], darker(_FILLS[at % n]))
-        for at, name in enumerate(products)
-    }
+    fills = {}
+    for at, name in enumerate(products):
+        face, hatch = _FILLS[at % n][0], _FILLS[(at + at // n) % n][1]
+        fills[name] = Fill(face, hatch, darker(face))
+    return fills
 
 
-def turf_fills(turfs: list[str]) -> dict[str, str]:
+def turf_fills(turfs: list[str]) -> dict[str, Fill]:
     """A quiet tint for each turf."""
-    return {name: _TURF[at % len(_TURF)] for at, name in enumerate(sorted(turfs))}
+    return {name: Fill(_TURF[at % len(_TURF)], "", TURF_EDGE) for at, name in enumerate(sorted(turfs))}
 
 
 def untreated_fill(outcome: str) -> Fill:
     """A light hatch of its own for each reason, on white; on keep-out features their own face shows through."""
-    hatch, ink = _UNTREATED[outcome]
-    return Fill("none" if outcome == "keep-out" else UNTREATED_FILL, hatch, ink)
-
-
-def ordered(outcomes: set[str]) -> list[str]:
-    """Outcomes in the order of the ledger."""
-    return [one for one in OUTCOMES if one in outcomes]
+    return Fill("none" if outcome == "keep-out" else "#FFFFFF", *_UNTREATED[outcome])
 
 
 def darker(colour: str, share: float = 0.55) -> str:
@@ -111,19 +78,10 @@ def fill_text(tanks: float, holder: str = "tank") -> str:
     return f"{shown} {holder}" if tanks < 1.05 else f"{shown} {holder}s"
 
 
-def kinds_text(kinds: list[str]) -> str:
+def kinds_text(kinds: Iterable[str]) -> str:
     """Kinds of feature, in lines of a legend's width."""
     named = [short(plain(one), 24) for one in sorted(set(kinds))]
-    more = (
-        [*named[:_MOST_KINDS], f"and {len(named) - _MOST_KINDS} more"] if len(named) > _MOST_KINDS else named
-    )
-    return textwrap.fill(", ".join(more), 36)
-
-
-def line_xy(shapes: Array) -> tuple[Floats, Floats]:
-    """Coordinates of many lines, a gap between each two."""
-    lines = shapely.get_parts(shapes)
-    xy, line = shapely.get_coordinates(lines, return_index=True)
-    gaps = np.flatnonzero(line[1:] != line[:-1]) + 1
-    spaced = np.insert(xy.astype(float), gaps, np.nan, axis=0)
-    return spaced[:, 0], spaced[:, 1]
+    more = len(named) - _MOST_KINDS
+    if more > 0:
+        named[_MOST_KINDS:] = [f"and {more} more"]
+    return textwrap.fill(", ".join(named), 36)
