@@ -123,11 +123,8 @@ class Table:
         for key in self.values:
             if key not in allowed:
                 close = nearest(str(key), allowed)
-                self.fail(
-                    str(key)[:60],
-                    "unknown key",
-                    f"did you mean {close!r}?" if close else f"known here: {', '.join(allowed)}",
-                )
+                mend = f"did you mean {close!r}?" if close else f"known here: {', '.join(allowed)}"
+                self.fail(str(key)[:60], "unknown key", mend)
 
     def read(
         self, keys: Mapping[str, Key], *, form: str | None = None, others: Iterable[str] = ()
@@ -245,10 +242,8 @@ class Table:
         rows = [value] if isinstance(value, Mapping) else value
         if not isinstance(rows, list) or not all(isinstance(row, Mapping) for row in rows):
             self.fail(key, "this must be an array of tables", f"write [[{key}]]")
-        many = len(rows) > 1
-        return [
-            Table(
-                row, self.file, f"{self.place}[[{key}]]" + (f" number {number}" if many else ""), self.error
-            )
-            for number, row in enumerate(rows, 1)
-        ]
+        place = f"{self.place}[[{key}]]"
+        places = (
+            [f"{place} number {number}" for number in range(1, len(rows) + 1)] if len(rows) > 1 else [place]
+        )
+        return [Table(row, self.file, where, self.error) for row, where in zip(rows, places, strict=False)]

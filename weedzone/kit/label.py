@@ -311,9 +311,8 @@ def analysis(text: str) -> Analysis:
     )
     percents = [float(group or 0) for group in found.groups()] if found else []
     if not percents or sum(percents) > 100.0:
-        raise UnitError(
-            f"{text!r} is no analysis", field="analysis", mend='give N-P-K in percent, such as "28-3-6"'
-        )
+        mend = 'give N-P-K in percent, such as "28-3-6"'
+        raise UnitError(f"{text!r} is no analysis", field="analysis", mend=mend)
     return Analysis(
         nitrogen=(percents[0] + percents[3]) / 100.0,
         phosphate=percents[1] / 100.0,

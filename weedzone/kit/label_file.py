@@ -36,23 +36,18 @@ def read_labels(path: str | Path) -> dict[str, Label]:
         name.
     """
     place = path_given(path, "a label or a folder of them", 'read_labels("labels")')
+    files = [place]
     if place.is_dir():
         files = sorted(file for file in place.iterdir() if file.suffix.lower() == ".toml")
-        if not files:
-            raise LabelError(
-                "the folder holds no label", file=place, mend="put one .toml file a product there"
-            )
-    else:
-        files = [place]
+    if not files:
+        mend = "put one .toml file a product there"
+        raise LabelError("the folder holds no label", file=place, mend=mend)
     labels: dict[str, Label] = {}
     for file in files:
         label = read_label(file)
         if label.name in labels:
-            raise LabelError(
-                f"a second label named {label.name!r} (the first is {labels[label.name].file})",
-                file=file,
-                mend="rename or remove one",
-            )
+            what = f"a second label named {label.name!r} (the first is {labels[label.name].file})"
+            raise LabelError(what, file=file, mend="rename or remove one")
         labels[label.name] = label
     return labels
 

@@ -1,8 +1,4 @@
-"""Dry goods for an area, fertilizer or seed: total, bags to buy and hopper loads; and seed for thin turf.
-
-Called through `weedzone.turfcare`.
-
-Feeding of the whole turf: nitrogen, fertilizer, and the year's plan.
+"""Dry goods for an area, seed or fertilizer: total, bags to buy and hopper loads; and the feeding of a year.
 
 Called through `weedzone.turfcare`. Sources: product for a nitrogen rate, University of Nebraska-Lincoln "Lawn
 Fertilizer Calculations"; yearly and single figures, University of Illinois lawn fertilizing table (1995).
@@ -113,16 +109,25 @@ def overseed(
     UnitError
         Naming the argument that cannot be taken.
     """
-    area_m2, rate_kg = read_si(area, "area", "area"), read_si(rate, "mass_per_area", "rate")
     wait = "herbicide labels ask for weeks between spraying and seeding; read the label of what was sprayed"
     return Supply(
-        area_m2=area_m2,
-        rate_kg_per_m2=rate_kg,
-        total_kg=usable(area_m2 * rate_kg, "area"),
-        bag_kg=None if bag is None else read_si(bag, "mass", "bag"),
-        hopper_kg=None if hopper is None else read_si(hopper, "mass", "hopper"),
+        **_supply(area, read_si(rate, "mass_per_area", "rate"), bag, hopper),
         findings=(Finding("note", "turfcare", "overseeding", wait),),
     )
+
+
+def _supply(
+    area: Measure, rate_kg_per_m2: float, bag: Measure | None, hopper: Measure | None
+) -> dict[str, Any]:
+    """Figures of a supply at a rate."""
+    area_m2 = read_si(area, "area", "area")
+    return {
+        "area_m2": area_m2,
+        "rate_kg_per_m2": rate_kg_per_m2,
+        "total_kg": usable(rate_kg_per_m2 * area_m2, "area"),
+        "bag_kg": None if bag is None else read_si(bag, "mass", "bag"),
+        "hopper_kg": None if hopper is None else read_si(hopper, "mass", "hopper"),
+    }
 
 
 def whole(count: float) -> int:
@@ -202,17 +207,12 @@ def feed(
     rounded up, the product is not.
     """
     grade = _grade(analysis)
-    area_m2 = read_si(area, "area", "area")
     nitrogen_kg = read_si(nitrogen, "mass_per_area", "nitrogen")
     rate = usable(nitrogen_kg / grade.nitrogen, "nitrogen")
     given_kg = 0.0 if given is None else to_si(given, "mass_per_area", field="given", allow_zero=True)
     yearly_kg = None if yearly is None else read_si(yearly, "mass_per_area", "yearly")
     return Feeding(
-        area_m2=area_m2,
-        rate_kg_per_m2=rate,
-        total_kg=usable(rate * area_m2, "area"),
-        bag_kg=None if bag is None else read_si(bag, "mass", "bag"),
-        hopper_kg=None if hopper is None else read_si(hopper, "mass", "hopper"),
+        **_supply(area, rate, bag, hopper),
         findings=_nitrogen_findings(nitrogen_kg, given_kg, yearly_kg),
         nitrogen_kg_per_m2=nitrogen_kg,
         phosphate_kg_per_m2=rate * grade.phosphate,
@@ -284,17 +284,13 @@ def feeding_plan(
         raise InputError("feedings need days", field="year", mend="give either year or dates")
     yearly_kg = read_si(yearly, "mass_per_area", "yearly")
     count = whole(yearly_kg / read_si(single, "mass_per_area", "single"))
-    days = (
-        sorted(read_date(one, "dates") for one in dates)
-        if dates is not None
-        else _cool_season_days(year or 0, count)
-    )
+    if dates is not None:
+        days = sorted(read_date(one, "dates") for one in dates)
+    else:
+        days = _cool_season_days(year or 0, count)
     if len(days) < count:
-        raise InputError(
-            f"{len(days)} feedings would each pass the single figure",
-            field="dates",
-            mend=f"give {count} dates or more, or less nitrogen",
-        )
+        what = f"{len(days)} feedings would each pass the single figure"
+        raise InputError(what, field="dates", mend=f"give {count} dates or more, or less nitrogen")
     portion = quantity(yearly_kg / len(days), "mass_per_area")
     return tuple(
         feed(area=area, nitrogen=portion, analysis=analysis, bag=bag, hopper=hopper, on=one) for one in days
@@ -303,30 +299,24 @@ def feeding_plan(
 
 def _nitrogen_findings(nitrogen: float, given: float, yearly: float | None) -> tuple[Finding, ...]:
     """Warn where one feeding or the year would pass its figure (kg/m2)."""
-    found = []
-    single = to_si(SINGLE_NITROGEN, "mass_per_area")
-    if nitrogen > single * (1.0 + ROUNDING):
-        message = (
+    messages = []
+    if nitrogen > to_si(SINGLE_NITROGEN, "mass_per_area") * (1.0 + ROUNDING):
+        messages.append(
             f"{_per_ksqft(nitrogen)} of nitrogen in one feeding passes the usual {SINGLE_NITROGEN};"
             " split it, or use slow release as its label says"
         )
-        found.append(Finding("warning", "turfcare", "nitrogen", message))
     if yearly is not None and given + nitrogen > yearly * (1.0 + ROUNDING):
-        message = (
+        messages.append(
             f"{_per_ksqft(given + nitrogen)} of nitrogen would pass the year's"
             f" {_per_ksqft(yearly)}; {_per_ksqft(max(yearly - given, 0.0))} is left"
         )
-        found.append(Finding("warning", "turfcare", "nitrogen", message))
-    return tuple(found)
+    return tuple(Finding("warning", "turfcare", "nitrogen", message) for message in messages)
 
 
 def _cool_season_days(year: int, count: int) -> list[dt.date]:
     if count not in FEEDING_DAYS:
-        raise InputError(
-            f"{count} feedings are more than the usual {max(FEEDING_DAYS)} of cool-season turf",
-            field="yearly",
-            mend="give dates of your own, or less nitrogen",
-        )
+        what = f"{count} feedings are more than the usual {max(FEEDING_DAYS)} of cool-season turf"
+        raise InputError(what, field="yearly", mend="give dates of your own, or less nitrogen")
     try:
         return [dt.date(year, month, day) for month, day in FEEDING_DAYS[count]]
     except (TypeError, ValueError) as error:
@@ -336,9 +326,8 @@ def _cool_season_days(year: int, count: int) -> list[dt.date]:
 def _grade(text: str) -> Analysis:
     grade = analysis(text)
     if grade.nitrogen <= 0.0:
-        raise UnitError(
-            f"{text!r} holds no nitrogen", field="analysis", mend="choose a fertilizer with nitrogen"
-        )
+        mend = "choose a fertilizer with nitrogen"
+        raise UnitError(f"{text!r} holds no nitrogen", field="analysis", mend=mend)
     return grade
 
 

@@ -50,9 +50,9 @@ AUTUMN: Mapping[str, tuple[str, str]] = {
 }
 """When perennial broadleaf weeds of cool-season lawns take spray best in the middle of North America."""
 
-_A_YEAR = 364  # the last day before the first visit's own day comes round
-_MOST_DAYS = 5 * 366
-_LOOK_AHEAD = 2 * 366
+_A_YEAR = dt.timedelta(days=364)  # the last day before the first visit's own day comes round
+_MOST = dt.timedelta(days=5 * 366)
+_LOOK_AHEAD = dt.timedelta(days=2 * 366)
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,17 +106,9 @@ class SeasonPlan:
             doings = zip(part["zones"], part["product"], part["dose"], strict=True)
             work = [f"{zones}: {product} {dose}" for zones, product, dose in doings]
             told = dict.fromkeys(f"{product}: {said}" for product, _, said in around(part))
-            rows.append(
-                {
-                    "visit": visit,
-                    "date": part["date"].iloc[0],
-                    "window": f"{part['earliest'].max()} to {part['latest'].min()}",
-                    "site": site,
-                    "work": "; ".join(work),
-                    "area_ft2": part["area_ft2"].sum(),
-                    "around": "; ".join(told),
-                }
-            )
+            window = f"{part['earliest'].max()} to {part['latest'].min()}"
+            texts = site, "; ".join(work), part["area_ft2"].sum(), "; ".join(told)
+            rows.append((visit, part["date"].iloc[0], window, *texts))
         return pd.DataFrame(rows, columns=["visit", "date", "window", "site", "work", "area_ft2", "around"])
 
     def to_csv(self, path: str | Path) -> Path:
@@ -166,16 +158,12 @@ class SeasonPlan:
             f"visit {row.visit}  {row.date} ({row.window})  {row.site}  {row.work}"
             for row in self.table().itertuples()
         ]
-        lines = lines or ["no visit"]
-        for row in self.findings.to_dict("records"):
-            lines.append(
-                ": ".join(str(row[name]) for name in ("severity", "feature", "message") if row[name])
-            )
-        return "\n".join([*lines, *CAUTIONS])
+        said = self.findings[["severity", "feature", "message"]].itertuples(index=False)
+        return "\n".join(
+            [*(lines or ["no visit"]), *(": ".join(filter(None, row)) for row in said), *CAUTIONS]
+        )
 
-    def __str__(self) -> str:
-        """The summary."""
-        return self.summary()
+    __str__ = summary
 
 
 def season_plan(
@@ -243,7 +231,7 @@ def season_plan(
     days, first, last = _days(job, visits, until)
     _whole(count, "count", 1)
     _whole(lead_days, "lead_days", 0)
-    frame = Frame(first, last + dt.timedelta(days=_LOOK_AHEAD))
+    frame = Frame(first, last + _LOOK_AHEAD)
     heat = None if temperatures is None else read_temperatures(temperatures)
     patches = patches_of(job)
     weeds = list(dict.fromkeys(weed for patch in patches for weed in (*patch.weeds, *patch.second_weeds)))
@@ -264,39 +252,31 @@ def season_plan(
 
 
 def _days(job: Sized, visits: object, until: object) -> tuple[list[dt.date], dt.date, dt.date]:
-    if visits is None:
-        days = [job.on]
-    elif isinstance(visits, Iterable) and not isinstance(visits, str | bytes):
-        days = [read_date(one, "visits") for one in visits]
-    else:
-        days = [read_date(visits, "visits")]
+    given = job.on if visits is None else visits
+    several = isinstance(given, Iterable) and not isinstance(given, str | bytes)
+    days = [read_date(one, "visits") for one in (given if several else [given])]  # type: ignore[attr-defined]
     if not days:
         raise InputError("no date is given", field="visits", mend="give the first visit's")
     for before, after in pairwise(days):
         if after <= before:
             what = f"{after} comes after {before} in the list"
             raise InputError(what, field="visits", mend="give each day once, in order of time")
-    if days[0] < job.on:
-        what = f"the first visit, {days[0]}, is before the day that the job was sized for, {job.on}"
-        raise InputError(what, field="visits", mend=f'size the job with on="{days[0]}"')
-    last = days[0] + dt.timedelta(days=_A_YEAR) if until is None else read_date(until, "until")
-    if until is None:
-        last = max(last, days[-1])
-    if last < days[-1] or (last - days[0]).days > _MOST_DAYS:
-        what = (
-            f"{last} is before the last visit, {days[-1]}"
-            if last < days[-1]
-            else f"{last} is over five years off"
-        )
-        raise InputError(what, field="until", mend="check the dates")
-    return days, days[0], last
+    first, end = days[0], days[-1]
+    if first < job.on:
+        what = f"the first visit, {first}, is before the day that the job was sized for, {job.on}"
+        raise InputError(what, field="visits", mend=f'size the job with on="{first}"')
+    last = max(first + _A_YEAR, end) if until is None else read_date(until, "until")
+    if last < end:
+        raise InputError(f"{last} is before the last visit, {end}", field="until", mend="check the dates")
+    if last - first > _MOST:
+        raise InputError(f"{last} is over five years off", field="until", mend="check the dates")
+    return days, first, last
 
 
 def _whole(value: object, field: str, least: int) -> None:
     if isinstance(value, bool) or not isinstance(value, int) or value < least:
-        raise InputError(
-            f"{value!r} is no number of {field}"[:80], field=field, mend=f"write {least} or more"
-        )
+        what = f"{value!r} is no number of {field}"[:80]
+        raise InputError(what, field=field, mend=f"write {least} or more")
 
 
 def _by_weed(
@@ -309,15 +289,14 @@ def _by_weed(
     findings: list[Finding] = []
     for weed in weeds:
         own = spans.get(weed, spans.get(""))
-        if own is None:
-            days[weed] = ~frame.none()
-            if seasons is not None:
-                findings.append(
-                    Finding("note", "season", weed, "no season is given for it: any day counts as in season")
-                )
+        if own is not None:
+            days[weed], found = span_days(own, frame, heat, weed)
+            findings += found
             continue
-        days[weed], found = span_days(own, frame, heat, weed)
-        findings += found
+        days[weed] = ~frame.none()
+        if seasons is not None:
+            message = "no season is given for it: any day counts as in season"
+            findings.append(Finding("note", "season", weed, message))
     if seasons is None and weeds:
         message = "no season is given for any weed: visits follow interval and limits alone"
         findings.append(Finding("warning", "season", "", message))

@@ -110,7 +110,7 @@ class Track:
     weeds: tuple[str, ...]
     past: tuple[Application, ...]
     patches: tuple[Patch, ...]
-    done: int
+    done: int = 0
     last: dt.date | None = None
 
     def other(self) -> Track | None:
@@ -187,11 +187,6 @@ class Season:
         """What limits leave of a product, by its past and a day."""
         return cache(lambda product, past, day: state(self.plans[product], past, self.labels, day))
 
-    @cached_property
-    def window(self) -> Callable[..., Window]:
-        """First run of days on which ground can be treated; see `_window`."""
-        return cache(self._window)
-
     def treat(self, track: Track, window: Window, day: dt.date) -> tuple[list[Stop], list[Closed], Track]:
         """What is done on a day, what cannot be done with it, and the ground after it.
 
@@ -212,62 +207,57 @@ class Season:
         past = tuple(sorted((*track.past, *made)))
         return stops, closed, replace(track, past=past, done=track.done + 1, last=day)
 
-    def next_window(self, track: Track, start: dt.date, *, follow_up: bool) -> Window:
+    def next_window(self, track: Track, start: dt.date) -> Window:
         """Days from `start` on for ground and both its products, or for the first where they share none."""
-        window = self.window(track.product, track.past, track.weeds, start, follow_up)
-        other = track.other()
+        window, other = self.window(track, start, planned=True), track.other()
         if other is None:
             return window
-        with_it = self.window(other.product, other.past, other.weeds, start, follow_up)
+        with_it = self.window(other, start, planned=True)
         both = Window(max(window.earliest, with_it.earliest), min(window.latest, with_it.latest))
         return both if both.fit else window
 
     def interval(self, product: str) -> tuple[int, int] | None:
-        """Whole days after an application, first and last; the last is very far where the label gives only one."""
+        """Whole days after an application, first and last; both alike where the label gives only one."""
         days = self.plans[product].label.interval_days
         if days is None:
             return None
         low = math.ceil(days[0] - 1e-9)
         return low, math.floor(days[1] + 1e-9) if days[1] > days[0] else low
 
-    def running(self, product: str, past: tuple[Application, ...], day: dt.date) -> bool:
+    def running(self, track: Track, day: dt.date) -> bool:
         """Whether a day lies inside the interval that still runs from the last application, or before it."""
-        last, interval = self._last(product, past), self.interval(product)
+        last, interval = self._last(track), self.interval(track.product)
         return last is not None and interval is not None and (day - last).days <= interval[1]
 
-    def _last(self, product: str, past: tuple[Application, ...]) -> dt.date | None:
-        label = self.plans[product].label
-        counted = [one.date for one in past if shares_active(label, self.labels.get(one.product))]
+    def _last(self, track: Track) -> dt.date | None:
+        label = self.plans[track.product].label
+        counted = [one.date for one in track.past if shares_active(label, self.labels.get(one.product))]
         return max(counted, default=None)
 
-    def _window(
-        self,
-        product: str,
-        past: tuple[Application, ...],
-        weeds: tuple[str, ...],
-        start: dt.date,
-        follow_up: bool = False,
-    ) -> Window:
-        """First run of days from `start` on which the ground can be treated, inside an interval that runs."""
+    def window(self, track: Track, start: dt.date, *, planned: bool = False) -> Window:
+        """First run of days from `start` on which ground can be treated, inside an interval that runs.
+
+        A follow-up that is `planned`, and for which no interval is given, comes in `FOLLOW_UP_DAYS`.
+        """
         first, end = start, self.until
-        last, interval = self._last(product, past), self.interval(product)
-        if last is not None and interval is None and follow_up:
+        last, interval = self._last(track), self.interval(track.product)
+        if last is not None and interval is None and planned and track.last is not None:
             first = max(first, last + dt.timedelta(days=FOLLOW_UP_DAYS[0]))
             end = min(end, last + dt.timedelta(days=FOLLOW_UP_DAYS[1]))
         elif last is not None and interval is not None and interval[0] < interval[1]:
             closes = last + dt.timedelta(days=interval[1])
             end = min(end, closes) if start <= closes else end
-        found = self.state(product, past, first)
+        found = self.state(track.product, track.past, first)
         # As time passes limits only lapse: once open, ground stays open.
         opens = found.opens if found.outcome else first
         if opens is None:
             return Window(reason=found.reason)
-        begin, fit = max(opens, first), self.seasonal(weeds) & self.frost_free
+        begin, fit = max(opens, first), self.seasonal(track.weeds) & self.frost_free
         run = self.frame.run(fit, begin, end)
         if run is not None:
             return Window(*run)
         later = self.frame.run(fit, begin, self.frame.last)
-        reason = found.reason if found.outcome and opens > end else self._why(weeds, begin, end)
+        reason = found.reason if found.outcome and opens > end else self._why(track.weeds, begin, end)
         return Window(reason=reason, opens=None if later is None else later[0])
 
     def seasonal(self, weeds: tuple[str, ...]) -> Bools:
@@ -295,10 +285,10 @@ def begin(patches: Sequence[Patch], season: Season, first: dt.date) -> list[Trac
     for patch in patches:
         key = (patch.product, patch.weeds, patch.past, patch.second, patch.second_weeds)
         groups.setdefault(key, []).append(patch)
-    return [
-        Track(product, weeds, past, tuple(members), int(season.running(product, past, first)))
-        for (product, weeds, past, *_), members in groups.items()
+    tracks = [
+        Track(product, weeds, past, tuple(members)) for (product, weeds, past, *_), members in groups.items()
     ]
+    return [replace(track, done=int(season.running(track, first))) for track in tracks]
 
 
 def follow(
@@ -314,7 +304,7 @@ def follow(
     waiting: list[tuple[Track, Window]] = []
 
     def wait(track: Track, start: dt.date) -> None:
-        window = season.next_window(track, start, follow_up=track.last is not None)
+        window = season.next_window(track, start)
         if window.fit:
             waiting.append((track, window))
         else:
@@ -349,7 +339,7 @@ def keep_to(
     now = list(tracks)
     for day in days:
         for at, track in enumerate(now):
-            window = season.window(track.product, track.past, track.weeds, day)
+            window = season.window(track, day)
             if window.earliest == day:
                 made, shut, now[at] = season.treat(track, window, day)
                 stops += made

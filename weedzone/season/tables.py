@@ -144,7 +144,7 @@ def notes(
             )
     for stop in stops:
         track, interval = stop.track, season.interval(stop.track.product)
-        if track.last and interval and not season.running(track.product, track.past, stop.date):
+        if track.last and interval and not season.running(track, stop.date):
             days = " to ".join(dict.fromkeys(map(str, interval)))
             what = f"{stop.date} is after the interval of {days} days: a new treatment, no longer a follow-up"
             yield _note(" ".join(_places(job, stop)), what)

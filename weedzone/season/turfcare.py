@@ -68,9 +68,8 @@ class CatchCans:
             Where the test gave none.
         """
         if self.rate_m_per_s is None:
-            raise InputError(
-                "the test gave no rate", field="time", mend="give time, and can_area with volumes"
-            )
+            mend = "give time, and can_area with volumes"
+            raise InputError("the test gave no rate", field="time", mend=mend)
         return quantity(self.rate_m_per_s, "speed")
 
 
@@ -178,17 +177,12 @@ def catch_cans(
     quarter = sorted(values)[: math.floor(len(values) / 4 + 0.5)]
     uniformity = statistics.fmean(quarter) / mean
     seconds = None if time is None else read_si(time, "time", "time")
-    findings: tuple[Finding, ...] = ()
-    if uniformity < REPAIR_BELOW:
-        message = (
-            f"uniformity {uniformity:.0%} is poor: mend and set the sprinklers before running them longer"
-        )
-        findings = (Finding("warning", "turfcare", "catch cans", message),)
+    poor = f"uniformity {uniformity:.0%} is poor: mend and set the sprinklers before running them longer"
     return CatchCans(
         mean_m=mean if kind == "length" else None,
         uniformity=uniformity,
         rate_m_per_s=mean / seconds if kind == "length" and seconds is not None else None,
-        findings=findings,
+        findings=(Finding("warning", "turfcare", "catch cans", poor),) if uniformity < REPAIR_BELOW else (),
     )
 
 
@@ -221,14 +215,11 @@ def run_multiplier(uniformity: float | str, *, by: str = "low half") -> float:
     """
     share = to_si(uniformity, "fraction", field="uniformity") if isinstance(uniformity, str) else uniformity
     if isinstance(share, bool) or not isinstance(share, int | float) or not 0.0 < share <= 1.0:
-        raise InputError(
-            f"{uniformity!r} is no uniformity", field="uniformity", mend="give it between 0 and 1"
-        )
-    if by == "low half":
-        return 1.0 / (0.4 + 0.6 * share)
-    if by == "low quarter":
-        return 1.0 / share
-    raise InputError(f"no adjustment {by!r}", field="by", mend='use "low half" or "low quarter"')
+        what = f"{uniformity!r} is no uniformity"
+        raise InputError(what, field="uniformity", mend="give it between 0 and 1")
+    if by not in ("low half", "low quarter"):
+        raise InputError(f"no adjustment {by!r}", field="by", mend='use "low half" or "low quarter"')
+    return 1.0 / (0.4 + 0.6 * share) if by == "low half" else 1.0 / share
 
 
 def water(

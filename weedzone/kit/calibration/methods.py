@@ -50,7 +50,7 @@ def plot(*, area: Measure, volume: Measure, date: dt.date | None = None) -> Cali
     """
     read = Reader()
     carrier = read("volume", volume, "volume") / read("area", area, "area")
-    return read.gives("plot", "carrier = volume / area", date, carrier=carrier)
+    return read.gives("plot", "carrier = volume / area", date, carrier_L_per_m2=carrier)
 
 
 def catch(*, volume: Measure, length: Measure, width: Measure, date: dt.date | None = None) -> Calibration:
@@ -66,7 +66,7 @@ def catch(*, volume: Measure, length: Measure, width: Measure, date: dt.date | N
     read = Reader()
     volume_L = read("volume", volume, "volume")
     band = usable(read("length", length, "length") * read("width", width, "length"), "length x width")
-    return read.gives("catch", "carrier = volume / (length x width)", date, carrier=volume_L / band)
+    return read.gives("catch", "carrier = volume / (length x width)", date, carrier_L_per_m2=volume_L / band)
 
 
 def ounces(*, caught: Measure, spacing: Measure, date: dt.date | None = None) -> Calibration:
@@ -89,7 +89,7 @@ def ounces(*, caught: Measure, spacing: Measure, date: dt.date | None = None) ->
     length_m = usable(_test_area_m2() / read("spacing", spacing, "length"), "1/128 acre / spacing")
     read.figures.append(("course", printed(length_m, "length")))
     formula = "gal/acre = fl oz caught on 1/128 acre (course = 340.3 ft2 / spacing)"
-    return read.gives("ounces", formula, date, carrier=caught_L / _test_area_m2())
+    return read.gives("ounces", formula, date, carrier_L_per_m2=caught_L / _test_area_m2())
 
 
 def course(*, spacing: Measure, area: Measure = "1/128 acre") -> Any:
@@ -125,7 +125,7 @@ def nozzle(*, flow: Measure, speed: Measure, spacing: Measure, date: dt.date | N
     """
     read = Reader()
     carrier = read("flow", flow, "flow") / _strip(read, speed, spacing)
-    return read.gives("nozzle", NOZZLE_FORMULA, date, carrier=carrier)
+    return read.gives("nozzle", NOZZLE_FORMULA, date, carrier_L_per_m2=carrier)
 
 
 def nozzles(
@@ -179,7 +179,7 @@ def nozzles(
         if abs(reading / reference - 1.0) > WORN + 1e-9
     )
     carrier = mean / _strip(read, speed, spacing)
-    return read.gives("nozzles", NOZZLE_FORMULA, date, carrier=carrier, findings=findings)
+    return read.gives("nozzles", NOZZLE_FORMULA, date, carrier_L_per_m2=carrier, findings=findings)
 
 
 def speed(*, distance: Measure, time: Iterable[Measure] | Measure) -> Any:
@@ -308,7 +308,7 @@ def spreader_plot(*, area: Measure, mass: Measure, date: dt.date | None = None) 
     """
     read = Reader()
     rate = read("mass", mass, "mass") / read("area", area, "area")
-    return read.gives("spreader_plot", "rate = mass / area", date, rate=rate)
+    return read.gives("spreader_plot", "rate = mass / area", date, rate_kg_per_m2=rate)
 
 
 def spreader_pan(
@@ -356,7 +356,7 @@ def spreader_pan(
         if pan_area is not None or count > 1:
             read.figures.append((name, str(count)))
     rate = mass_kg / usable(ground, formula)
-    return read.gives("spreader_pan", f"rate = mass / ({formula})", date, rate=rate)
+    return read.gives("spreader_pan", f"rate = mass / ({formula})", date, rate_kg_per_m2=rate)
 
 
 def swath(*, catches: Iterable[Measure] | Measure, spacing: Measure) -> Swath:

@@ -133,26 +133,9 @@ class Reader:
         self.figures.append((name, " ".join(value.split()) if isinstance(value, str) else show(si, kind)))
         return si
 
-    def gives(
-        self,
-        method: str,
-        formula: str,
-        date: dt.date | None,
-        *,
-        carrier: float | None = None,
-        rate: float | None = None,
-        findings: tuple[Finding, ...] = (),
-    ) -> Calibration:
-        """What a method gives of the measures read: a carrier [L/m2] or a rate [kg/m2]."""
-        return Calibration(
-            method=method,
-            carrier_L_per_m2=carrier,
-            rate_kg_per_m2=rate,
-            date=date,
-            figures=tuple(self.figures),
-            formula=formula,
-            findings=findings,
-        )
+    def gives(self, method: str, formula: str, date: dt.date | None, **found: Any) -> Calibration:
+        """Calibration of the measures read, with what was found: ``carrier_L_per_m2`` or ``rate_kg_per_m2``."""
+        return Calibration(method=method, formula=formula, date=date, figures=tuple(self.figures), **found)
 
 
 def listed(values: Iterable[Measure] | Measure, field: str, at_least: int = 1) -> list[Measure]:
