@@ -19,65 +19,32 @@ from pyproj.exceptions import CRSError as PyprojCrsError
 from weedzone.base.errors import CrsError, InputError
 
 _ENVELOPE_BYTES = {0: 0, 1: 32, 2: 48, 3: 48, 4: 64}
-# The tables that every GeoPackage has (OGC 12-128r19, annex C).
-_CORE = """
-CREATE TABLE IF NOT EXISTS gpkg_spatial_ref_sys (
-  srs_name TEXT NOT NULL, srs_id INTEGER NOT NULL PRIMARY KEY, organization TEXT NOT NULL,
-  organization_coordsys_id INTEGER NOT NULL, definition TEXT NOT NULL, description TEXT);
-CREATE TABLE IF NOT EXISTS gpkg_contents (
-  table_name TEXT NOT NULL PRIMARY KEY, data_type TEXT NOT NULL, identifier TEXT UNIQUE,
-  description TEXT DEFAULT '', last_change DATETIME NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ','now')),
-  min_x DOUBLE, min_y DOUBLE, max_x DOUBLE, max_y DOUBLE, srs_id INTEGER,
-  CONSTRAINT fk_gc_r_srs_id FOREIGN KEY (srs_id) REFERENCES gpkg_spatial_ref_sys(srs_id));
-CREATE TABLE IF NOT EXISTS gpkg_geometry_columns (
-  table_name TEXT NOT NULL, column_name TEXT NOT NULL, geometry_type_name TEXT NOT NULL,
-  srs_id INTEGER NOT NULL, z TINYINT NOT NULL, m TINYINT NOT NULL,
-  CONSTRAINT pk_geom_cols PRIMARY KEY (table_name, column_name),
-  CONSTRAINT uk_gc_table_name UNIQUE (table_name),
-  CONSTRAINT fk_gc_tn FOREIGN KEY (table_name) REFERENCES gpkg_contents(table_name),
-  CONSTRAINT fk_gc_srs FOREIGN KEY (srs_id) REFERENCES gpkg_spatial_ref_sys (srs_id))
-"""
-_WGS84 = (
-    'GEOGCS["WGS 84",DATUM["WGS_1984",SPHEROID["WGS 84",6378137,298.257223563]],PRIMEM["Greenwich",0],'
-    'UNIT["degree",0.0174532925199433],AUTHORITY["EPSG","4326"]]'
-)
 
 
 def add_core(connection: sqlite3.Connection) -> None:
     """Make an empty database a GeoPackage."""
-    connection.execute("PRAGMA application_id = 0x47504B47")  # "GPKG"
-    connection.execute("PRAGMA user_version = 10300")
-    for statement in _CORE.split(";"):
+    script = (Path(__file__).parent / "geopackage.sql").read_text(encoding="utf-8")
+    for statement in script.split(";"):  # one by one: a script as a whole would end the caller's transaction
         connection.execute(statement)
-    connection.executemany(
-        "INSERT INTO gpkg_spatial_ref_sys VALUES (?, ?, ?, ?, ?, NULL)",
-        [
-            ("WGS 84 geodetic", 4326, "EPSG", 4326, _WGS84),
-            ("Undefined Cartesian SRS", -1, "NONE", -1, "undefined"),
-            ("Undefined geographic SRS", 0, "NONE", 0, "undefined"),
-        ],
-    )
 
 
 def register(connection: sqlite3.Connection, layer: str, srs: int) -> None:
     """Enter a table with a column ``geom`` of multipolygons as a layer."""
-    connection.execute(
-        "INSERT INTO gpkg_contents (table_name, data_type, identifier, srs_id) VALUES (?, 'features', ?, ?)",
-        (layer, layer, srs),
+    contents = (
+        "INSERT INTO gpkg_contents (table_name, data_type, identifier, srs_id) VALUES (?, 'features', ?, ?)"
     )
-    connection.execute(
-        "INSERT INTO gpkg_geometry_columns VALUES (?, 'geom', 'MULTIPOLYGON', ?, 0, 0)", (layer, srs)
-    )
+    connection.execute(contents, (layer, layer, srs))
+    column = "INSERT INTO gpkg_geometry_columns VALUES (?, 'geom', 'MULTIPOLYGON', ?, 0, 0)"
+    connection.execute(column, (layer, srs))
 
 
 def touch(connection: sqlite3.Connection, layer: str, bounds: Sequence[float]) -> None:
     """Note a change of a layer, which now reaches over `bounds` (min x, min y, max x, max y) too."""
     connection.execute(
         "UPDATE gpkg_contents SET last_change = strftime('%Y-%m-%dT%H:%M:%fZ','now'), "
-        "min_x = min(coalesce(min_x, :a), :a), min_y = min(coalesce(min_y, :b), :b), "
-        "max_x = max(coalesce(max_x, :c), :c), max_y = max(coalesce(max_y, :d), :d) "
-        "WHERE table_name = :layer",
-        {**dict(zip("abcd", bounds, strict=True)), "layer": layer},
+        "min_x = min(coalesce(min_x, ?1), ?1), min_y = min(coalesce(min_y, ?2), ?2), "
+        "max_x = max(coalesce(max_x, ?3), ?3), max_y = max(coalesce(max_y, ?4), ?4) WHERE table_name = ?5",
+        (*bounds, layer),
     )
 
 
@@ -87,68 +54,60 @@ def srs_of(connection: sqlite3.Connection, layer: str) -> int:
     return int(connection.execute(query, (layer,)).fetchone()[0])
 
 
-def crs_name(connection: sqlite3.Connection, layer: str) -> str:
-    """Name of the coordinate system of a layer: its code, or its definition where it has none."""
+def _stated(connection: sqlite3.Connection, layer: str) -> tuple[str, Any, str]:
+    """Organization in capitals, code and definition of the coordinate system of a layer; blank where it has none."""
     found = connection.execute(
         "SELECT organization, organization_coordsys_id, definition FROM gpkg_spatial_ref_sys "
         "JOIN gpkg_geometry_columns USING (srs_id) WHERE table_name = ?",
         (layer,),
     ).fetchone()
-    organization, code, definition = found or ("", "", "")
-    return f"{organization}:{code}".upper() if str(organization).upper() == "EPSG" else str(definition)
+    organization, code, definition = found or ("", None, "")
+    return str(organization).upper(), code, str(definition)
 
 
-def storable_crs(crs: Any) -> CRS:
-    """Give the CRS in the plane; without one, or with one that the format cannot hold: `CrsError`."""
-    if crs is None:
-        raise CrsError("the treated polygons have no coordinate system", mend="set the CRS of the survey")
-    flat = CRS.from_user_input(crs).to_2d()
+def crs_name(connection: sqlite3.Connection, layer: str) -> str:
+    """Name of the coordinate system of a layer: its code, or its definition where it has none."""
+    organization, code, definition = _stated(connection, layer)
+    return f"EPSG:{code}" if organization == "EPSG" else definition
+
+
+def crs_of(connection: sqlite3.Connection, layer: str, path: Path) -> CRS:
+    """CRS of a layer."""
+    organization, code, definition = _stated(connection, layer)
+    try:
+        return CRS.from_epsg(code) if organization == "EPSG" else CRS.from_wkt(definition)
+    except (TypeError, PyprojCrsError) as fault:
+        raise CrsError("the coordinate system is not readable", file=path, layer=layer) from fault
+
+
+def storable_crs(crs: CRS) -> CRS:
+    """Give the CRS in the plane; one that the format cannot hold is a `CrsError`."""
+    flat = crs.to_2d()
     try:
         flat.to_wkt("WKT1_GDAL")
     except PyprojCrsError as fault:
-        raise CrsError(
-            f"a GeoPackage cannot hold the coordinate system {flat.name!r}", mend="use one with an EPSG code"
-        ) from fault
+        what = f"a GeoPackage cannot hold the coordinate system {flat.name!r}"
+        raise CrsError(what, mend="use one with an EPSG code") from fault
     return flat
 
 
 def srs_id(connection: sqlite3.Connection, crs: CRS) -> int:
     """Give the number of a CRS in this file, entering it if it is new."""
     code, wkt = crs.to_epsg(min_confidence=100), crs.to_wkt("WKT1_GDAL")
-    query = "SELECT srs_id FROM gpkg_spatial_ref_sys WHERE "
-    if code:
-        known = connection.execute(
-            query + "upper(organization) = 'EPSG' AND organization_coordsys_id = ?", (code,)
-        )
-    else:
-        known = connection.execute(query + "definition = ?", (wkt,))
-    found = known.fetchone()
-    if found:
-        return int(found[0])
-    (free,) = connection.execute(
-        "SELECT max(100000, coalesce(max(srs_id), 0) + 1) FROM gpkg_spatial_ref_sys"
-    ).fetchone()
-    taken = connection.execute(query + "srs_id = ?", (code,)).fetchone()
-    srs = int(free) if code is None or taken else code
+    query = (
+        "SELECT srs_id, upper(organization), organization_coordsys_id, definition FROM gpkg_spatial_ref_sys"
+    )
+    known = connection.execute(query).fetchall()
+    for srs, organization, number, definition in known:
+        if (organization == "EPSG" and number == code) if code else definition == wkt:
+            return int(srs)
+    taken = [row[0] for row in known]
+    srs = code if code and code not in taken else max(99_999, *taken) + 1
     connection.execute(
         "INSERT INTO gpkg_spatial_ref_sys VALUES (?, ?, ?, ?, ?, NULL)",
         (crs.name, srs, "EPSG" if code else "NONE", code or srs, wkt),
     )
-    return srs
-
-
-def crs_of(connection: sqlite3.Connection, layer: str, path: Path) -> CRS:
-    """CRS of a layer."""
-    found = connection.execute(
-        "SELECT organization, organization_coordsys_id, definition FROM gpkg_spatial_ref_sys "
-        "JOIN gpkg_geometry_columns USING (srs_id) WHERE table_name = ?",
-        (layer,),
-    ).fetchone()
-    try:
-        organization, code, definition = found
-        return CRS.from_epsg(code) if organization.upper() == "EPSG" else CRS.from_wkt(definition)
-    except (TypeError, PyprojCrsError) as fault:
-        raise CrsError("the coordinate system is not readable", file=path, layer=layer) from fault
+    return int(srs)
 
 
 def blob_of(polygon: Any, srs: int) -> bytes:
@@ -163,6 +122,5 @@ def shape_of(blob: Any, feature: str, path: Path) -> Any:
     try:
         return shapely.from_wkb(blob[8 + _ENVELOPE_BYTES[(blob[3] >> 1) & 0b111] :])
     except (shapely.GEOSException, KeyError, IndexError, TypeError) as fault:
-        raise InputError(
-            "the polygon is damaged", file=path, feature=feature, mend="restore a copy"
-        ) from fault
+        what = "the polygon is damaged"
+        raise InputError(what, file=path, feature=feature, mend="restore a copy") from fault

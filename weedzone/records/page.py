@@ -1,9 +1,13 @@
-"""Records on paper and in a spreadsheet: a printable page and CSV for whoever inspects them."""
+"""What a record lacks, and records on paper and in a spreadsheet for whoever inspects them.
+
+What rules commonly ask for stands in ``rules.toml``, with citations, beside the titles of the page.
+"""
 
 from __future__ import annotations
 
 import math
 import re
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -11,30 +15,52 @@ import geopandas as gpd
 import pandas as pd
 
 from weedzone.base.files import html_page, place_file, write_csv
+from weedzone.base.units import FT_PER_M
 from weedzone.base.words import OF_A_RECORD
-from weedzone.records.rules import ELEMENTS, missing_elements
 
+_DATA = tomllib.loads((Path(__file__).parent / "rules.toml").read_text(encoding="utf-8"))
+ELEMENTS: dict[str, str] = _DATA["elements"]
+"""What each element is. Its name is the column of the record, and the argument that fills it if there is one."""
+RULES: list[dict[str, Any]] = _DATA["rule"]
+_HEAD: dict[str, str] = _DATA["head"]
+_COLUMNS: dict[str, str] = _DATA["columns"]
+_NO_ANSWER = ("", "-", "?", "n/a", "na", "nan", "tbd", "unknown", "not known", "not given")
 _MAP_PX = 260.0
 # Amounts are kept to ten figures, so that rounding never counts against a yearly limit; six are read.
 _LONG_NUMBER = re.compile(r"\b\d+\.\d{6,}\b")
-_HEAD = (
-    ("Customer", "customer"), ("Address of the property", "address"),
-    ("Address of the customer", "billing_address"), ("Date", "date"), ("Start", "start"), ("End", "end"),
-    ("Applicator", "applicator"), ("Licence", "licence"), ("Supervisor", "supervisor"),
-    ("Licence of the supervisor", "supervisor_licence"), ("Equipment", "equipment"),
-    ("Wind", "wind"), ("Wind from", "wind_from"), ("Temperature", "temperature"), ("Humidity", "humidity"),
-    ("Signs posted", "signs_posted"), ("Signs removed", "signs_removed"), ("Permit", "permit"),
-    ("Protective equipment", "ppe"), ("Re-entry", "reentry"), ("Remarks", "remarks"),
-    ("Written down", "recorded_at"), ("Corrects record", "corrects"), ("Reason of the correction", "reason"),
-    ("Replaced by record", "superseded_by"), ("Replaced at", "superseded_at"),
-    ("Reason of the replacement", "superseded_because"), ("Digest of the chain", "digest"),
-)  # fmt: skip
-_TABLE = (
-    ("Site", "site"), ("Zone", "zone"), ("Product", "product"), ("Registration", "registration"),
-    ("Active ingredient", "active"), ("Turf", "turf"), ("Target weeds", "weeds"), ("Use", "use"),
-    ("Product used", "amount"), ("Rate", "dose"), ("Mixing rate", "mix"), ("Total mix", "solution"),
-    ("Area, ft²", "area_ft2"),
-)  # fmt: skip
+
+
+def missing_elements(rows: gpd.GeoDataFrame) -> dict[str, tuple[str, ...]]:
+    """Elements that rules ask for and that some row of a record lacks.
+
+    Parameters
+    ----------
+    rows : geopandas.GeoDataFrame
+        Rows of one record, as stored.
+
+    Returns
+    -------
+    dict[str, tuple[str, ...]]
+        Element to the citations of the rules that ask for it, in the order of `ELEMENTS`.
+    """
+    said = pd.DataFrame(rows)[[*ELEMENTS]]
+    told = said.notna() & ~said.apply(lambda one: one.astype(str).str.strip().str.casefold().isin(_NO_ANSWER))
+    dry = rows["form"] == "granule"
+    enough = told.assign(
+        mix=told["mix"] | dry,
+        solution=told["solution"] | dry,
+        # A supervisor is asked for only where someone without a licence applied.
+        licence=told["licence"] | told["supervisor_licence"],
+        supervisor=told["supervisor"] | told["licence"],
+        supervisor_licence=told["supervisor_licence"] | ~told["supervisor"],
+        # One address given is the customer's and the site's.
+        billing_address=told["billing_address"] | told["address"],
+    )
+    return {
+        name: tuple(rule["citation"] for rule in RULES if name in rule["elements"])
+        for name in ELEMENTS
+        if not enough[name].all()
+    }
 
 
 def records_to_csv(records: gpd.GeoDataFrame, path: str | Path) -> Path:
@@ -76,24 +102,18 @@ def records_to_html(records: gpd.GeoDataFrame, path: str | Path) -> Path:
         The file written.
     """
     sheets = [_sheet(str(name), rows) for name, rows in records.groupby("record", sort=False)]
-    text = html_page(
-        "record.html",
-        sheets=sheets,
-        titles=[title for title, _ in _TABLE],
-        caution=OF_A_RECORD,
-        elements=ELEMENTS,
-    )
+    titles = list(_COLUMNS.values())
+    text = html_page("record.html", sheets=sheets, titles=titles, caution=OF_A_RECORD, elements=ELEMENTS)
     return place_file(Path(path), lambda new: new.write_text(text, encoding="utf-8", newline=""))
 
 
 def _sheet(name: str, rows: gpd.GeoDataFrame) -> dict[str, Any]:
-    head = rows.iloc[0].copy()
-    head["digest"] = rows["digest"].iloc[-1] if "digest" in rows else None
+    head = {**rows.iloc[0], "digest": rows["digest"].iloc[-1]}
     return {
         "name": name,
         "status": head.get("status", "superseded" if _shown(head["superseded_at"]) else "current"),
-        "head": [(title, _shown(head[column])) for title, column in _HEAD if _shown(head[column])],
-        "rows": [[_to_read(column, row[column]) for _, column in _TABLE] for _, row in rows.iterrows()],
+        "head": [(title, _shown(head[column])) for column, title in _HEAD.items() if _shown(head[column])],
+        "rows": [[_to_read(column, row[column]) for column in _COLUMNS] for row in rows.to_dict("records")],
         "missing": missing_elements(rows),
         "map": _outline(rows),
     }
@@ -106,12 +126,9 @@ def _shown(value: object) -> str:
 
 
 def _to_read(column: str, value: object) -> str:
-    text = _shown(value)
-    return (
-        _LONG_NUMBER.sub(lambda found: f"{float(found[0]):.6g}", text)
-        if column in ("amount", "dose")
-        else text
-    )
+    if column not in ("amount", "dose"):
+        return _shown(value)
+    return _LONG_NUMBER.sub(lambda found: f"{float(found[0]):.6g}", _shown(value))
 
 
 def _outline(rows: gpd.GeoDataFrame) -> dict[str, Any]:
@@ -119,16 +136,18 @@ def _outline(rows: gpd.GeoDataFrame) -> dict[str, Any]:
     point = rows.geometry.representative_point().to_crs(4326).iloc[0]
     local = rows.geometry.to_crs(f"+proj=laea +lat_0={point.y} +lon_0={point.x} +units=m")
     min_x, min_y, max_x, max_y = local.total_bounds
-    scale = _MAP_PX / max(max_x - min_x, max_y - min_y, 0.1)
-    rings = [
-        ring
-        for part in local.explode().geometry
-        for ring in (part.exterior, *part.interiors)
-    ]  # fmt: skip
-    path = "".join(
-        "M" + "L".join(f"{(x - min_x) * scale:.1f},{(max_y - y) * scale:.1f}" for x, y in ring.coords) + "Z"
-        for ring in rings
-    )
-    size = (math.ceil((max_x - min_x) * scale), math.ceil((max_y - min_y) * scale))
-    feet = (max_x - min_x) / 0.3048, (max_y - min_y) / 0.3048
-    return {"path": path, "width": size[0], "height": size[1], "feet": feet, "lon": point.x, "lat": point.y}
+    wide, high = max_x - min_x, max_y - min_y
+    scale = _MAP_PX / max(wide, high, 0.1)
+    path = ""
+    for part in local.explode().geometry:
+        for ring in (part.exterior, *part.interiors):
+            points = [f"{(x - min_x) * scale:.1f},{(max_y - y) * scale:.1f}" for x, y in ring.coords]
+            path += f"M{'L'.join(points)}Z"
+    return {
+        "path": path,
+        "width": math.ceil(wide * scale),
+        "height": math.ceil(high * scale),
+        "feet": (wide * FT_PER_M, high * FT_PER_M),
+        "lon": point.x,
+        "lat": point.y,
+    }

@@ -2,7 +2,7 @@
 
 The layer ``history`` of the file is the ``history`` layer of the next survey, so it holds current rows only;
 rows that a correction replaced stay in the layer ``superseded``. How a record survives a crash is told in
-`weedzone.records.store`, what rules ask for in `weedzone.records.rules`.
+`weedzone.records.store`, what rules ask for in `weedzone.records.page`.
 """
 
 from __future__ import annotations
@@ -10,23 +10,31 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import partial
 from pathlib import Path
-from typing import Any, TypedDict, Unpack
+from typing import TypedDict, Unpack
 
 import geopandas as gpd
-import pandas as pd
 import shapely
 
 from weedzone.base import units
-from weedzone.base.errors import Finding, InputError, path_given, refuse_unless, unknown_options
+from weedzone.base.errors import Finding, InputError, path_given, unknown_options
 from weedzone.base.words import plain_line
-from weedzone.records import store as recordstore
-from weedzone.records.page import records_to_csv, records_to_html
-from weedzone.records.rows import AS_PLANNED, UNIT_OF_FORM, dosed, shares, treated
-from weedzone.records.rules import ELEMENTS, missing_elements
-from weedzone.records.told import clock, day_of, figures_of, moment, text_of, texts_of, utc_now
-from weedzone.sizing import Sized, amount_text
+from weedzone.records import store
+from weedzone.records.page import ELEMENTS, missing_elements, records_to_csv, records_to_html
+from weedzone.records.rows import (
+    AS_PLANNED,
+    UNIT_OF_FORM,
+    clock,
+    day_of,
+    dosed,
+    figures_of,
+    moment,
+    shares,
+    text_of,
+    texts_of,
+    treated,
+)
+from weedzone.sizing import Sized, amount_text, check_job
 from weedzone.weather import broken
 
 _OF_ROWS = ("registration", "active", "turf", "weeds")  # known from the job: never given, but corrected
@@ -138,7 +146,7 @@ class Record:
 
 
 def record(
-    job: Any,
+    job: Sized,
     path: str | Path,
     *,
     applied: Mapping[str, object] | gpd.GeoDataFrame | None = None,
@@ -181,21 +189,20 @@ def record(
     CrsError
         No coordinate system, or one that a GeoPackage cannot hold.
     """
-    refuse_unless(hasattr(job, "zones"), job, "a sized job", "job", "give what size_job(...) returned")
+    check_job(job)
     place = path_given(path, "a record", 'record(job, "records.gpkg")')
-    day, given = _told(dict(details), date, getattr(job, "on", None))
+    day, given = _told(dict(details), date, job.on)
     rows, findings = treated(job, applied, site)
     findings += _in_weather(job, rows, given)
-    said = given.get("remarks")
-    if said and "remarks" in rows:
+    said = given.pop("remarks", None)
+    if said:
         rows["remarks"] = [f"{said}; {one}" if one else said for one in rows["remarks"]]
-        del given["remarks"]
     for name, value in {"date": day, **given}.items():
         # What label and rig say stands where the applicator says nothing.
         if value is not None or name not in rows:
             rows[name] = value
-    stored, notes = recordstore.append(place, _named(rows))
-    return _record(path, stored["record"].iloc[0], stored, findings + notes)
+    stored, notes = store.append(place, _named(rows))
+    return Record(stored["record"].iloc[0], place, stored, missing_elements(stored), (*findings, *notes))
 
 
 def correct(path: str | Path, record_id: str, *, reason: str, **changes: object) -> Record:
@@ -226,87 +233,26 @@ def correct(path: str | Path, record_id: str, *, reason: str, **changes: object)
     why = text_of(reason, "reason")
     if not why:
         raise InputError("a correction needs its reason", field="reason")
-    unknown = set(changes) - {*Details.__annotations__, *_OF_ROWS, "date", "applied"}
+    known = [*Details.__annotations__, *_OF_ROWS, "date", "applied"]
+    unknown = sorted(set(changes) - set(known))
     if unknown or not changes:
-        what = f"cannot correct {', '.join(sorted(unknown))}" if unknown else "no change is given"
-        can = ", ".join([*Details.__annotations__, *_OF_ROWS, "date", "applied"])
-        raise InputError(what, file=path, feature=record_id, mend=f"to correct: {can}")
-
-    def stamp(new: gpd.GeoDataFrame) -> dict[str, str]:
-        successor = new["record"].iloc[0] if len(new) else ""
-        return {"superseded_by": successor, "superseded_at": utc_now(), "superseded_because": why}
-
-    change = partial(_corrected, changes=changes, why=why)
-    stored, said = recordstore.supersede(
-        path_given(path, "a correction", 'correct("records.gpkg", ...)'), record_id, change, stamp
-    )
-    return _record(path, stored["record"].iloc[0] if len(stored) else record_id, stored, said)
+        what = f"cannot correct {', '.join(unknown)}" if unknown else "no change is given"
+        raise InputError(what, file=path, feature=record_id, mend=f"to correct: {', '.join(known)}")
+    place = path_given(path, "a correction", 'correct("records.gpkg", ...)')
+    stored, said = store.supersede(place, record_id, lambda old: _corrected(old, changes, why), why)
+    name = stored["record"].iloc[0] if len(stored) else record_id
+    return Record(name, place, stored, missing_elements(stored), tuple(said))
 
 
-def check_records(path: str | Path) -> tuple[int, str, list[str]]:
-    """Hold every row of a record file against the chain of digests.
-
-    Parameters
-    ----------
-    path : str or pathlib.Path
-
-    Returns
-    -------
-    rows : int
-        Current and superseded.
-    head : str
-        Digest of the last link, which record sheets print; empty in a file from before records were chained.
-    faults : list of str
-        What was changed, added or taken away by another program; empty where all is whole.
-
-    Raises
-    ------
-    InputError
-        No record file.
-    """
-    return recordstore.checked(path_given(path, "a record", 'check_records("records.gpkg")'))
-
-
-def read_records(path: str | Path, *, current: bool = False, check: bool = True) -> gpd.GeoDataFrame:
-    """Read the records of a file, in the order in which they were written.
-
-    Parameters
-    ----------
-    path : str or pathlib.Path
-    current : bool
-        Leave out what a correction replaced.
-    check : bool
-        Refuse a file whose rows were changed by another program; see `check_records`.
-
-    Returns
-    -------
-    geopandas.GeoDataFrame
-        A row per record, product and polygon; ``status`` is "current", "superseded" or "withdrawn" (taken
-        back without a successor). ``digest`` is the row's link in the chain.
-
-    Raises
-    ------
-    InputError
-        No record file, or one that was changed by another program.
-    """
-    now, before = recordstore.read(path_given(path, "a record", 'read_records("records.gpkg")'), check)
-    now.insert(0, "status", "current")
-    before.insert(0, "status", ["superseded" if by else "withdrawn" for by in before["superseded_by"]])
-    if current or before.empty:
-        return now
-    everything = gpd.GeoDataFrame(pd.concat([before, now] if len(now) else [before], ignore_index=True))
-    return everything.sort_values("recorded_at", kind="stable", ignore_index=True)
-
-
-def _in_weather(job: Any, rows: gpd.GeoDataFrame, given: Mapping[str, str | None]) -> list[Finding]:
+def _in_weather(job: Sized, rows: gpd.GeoDataFrame, given: Mapping[str, str | None]) -> list[Finding]:
     """What is said of work in weather that a label or the job's policy forbids. It is recorded all the same."""
-    if not isinstance(job, Sized):
-        return []
-    labels = [job.labels[name] for name in rows["product"].unique() if name in job.labels]
-    said: list[str] = []
-    for wind in figures_of(given, "wind") or [None]:
-        for temperature in figures_of(given, "temperature") or [None]:
-            said += broken(labels, job.asked.policy, wind, temperature)
+    labels = [job.plans[name].label for name in rows["product"].unique()]
+    said = [
+        text
+        for wind in figures_of(given, "wind")
+        for temperature in figures_of(given, "temperature")
+        for text in broken(labels, job.asked.policy, wind, temperature)
+    ]
     return [Finding("warning", "record", "weather", text) for text in dict.fromkeys(said)]
 
 
@@ -324,10 +270,8 @@ def _corrected(old: gpd.GeoDataFrame, changes: Mapping[str, object], why: str) -
     details = {name: value for name, value in changes.items() if name in Details.__annotations__}
     times = {name: before[name] for name in ("start", "end")}
     day, given = _told({**times, **details}, changes.get("date"), before["date"])
-    new = old.assign(date=day, **{name: given[name] for name in {*details, *times}})
-    for name in _OF_ROWS:
-        if name in changes:
-            new[name] = text_of(changes[name], name)
+    given |= {name: text_of(changes[name], name) for name in _OF_ROWS if name in changes}
+    new = old.assign(date=day, **given)
     applied = changes.get("applied")
     if isinstance(applied, Mapping):
         new = _reallotted(new, applied)
@@ -337,31 +281,22 @@ def _corrected(old: gpd.GeoDataFrame, changes: Mapping[str, object], why: str) -
 
 
 def _reallotted(rows: gpd.GeoDataFrame, applied: Mapping[str, object]) -> gpd.GeoDataFrame:
-    allotted = shares(applied, rows, rows["area_m2"])
-    kept = []
-    for index, row in zip(rows.index, rows.to_dict("records"), strict=True):
-        amount = allotted.get(index, row["amount"])  # a row that is not named stays as it is
+    kept = rows.to_dict("index")
+    for index, amount in shares(applied, rows, rows["area_m2"]).items():
+        row = kept.pop(index) if amount is None else kept[index]
         if amount is not None:
-            told = {"remarks": _without(row["remarks"], AS_PLANNED), **dosed(amount, row)}
-            kept.append({**row, **told} if index in allotted else row)
-    return gpd.GeoDataFrame(kept, columns=rows.columns, geometry="geometry", crs=rows.crs)
-
-
-def _without(remarks: object, said: str) -> str | None:
-    """Remarks less what no longer holds once the true amount is known."""
-    return text_of("; ".join(one for one in str(remarks or "").split("; ") if one != said), "remarks")
+            # What the remarks said of the amount no longer holds once the true one is known.
+            said = "; ".join(one for one in (row["remarks"] or "").split("; ") if one != AS_PLANNED)
+            row.update(dosed(amount, row), remarks=said or None)
+    return gpd.GeoDataFrame([*kept.values()], columns=rows.columns, geometry="geometry", crs=rows.crs)
 
 
 def _named(rows: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Rows with the time of writing and the name of their record: its day and a digest of all it holds."""
     if rows.empty:
         return rows
-    rows = rows.assign(recorded_at=utc_now()).drop(columns=["record", "row"], errors="ignore")
+    rows = rows.assign(recorded_at=store.utc_now()).drop(columns=["record", "row"], errors="ignore")
     shapes = shapely.to_wkb(rows.geometry.to_numpy(), output_dimension=2)
     content = rows.drop(columns="geometry").to_json(orient="split", index=False).encode() + b"".join(shapes)
     name = f"{rows['date'].iloc[0]}-{hashlib.sha256(content).hexdigest()[:12]}"
     return rows.assign(record=name, row=[f"{name}-{number}" for number in range(1, len(rows) + 1)])
-
-
-def _record(path: str | Path, name: str, rows: gpd.GeoDataFrame, findings: list[Finding]) -> Record:
-    return Record(name, Path(path), rows, missing_elements(rows), tuple(findings))

@@ -1,8 +1,12 @@
-"""From a job, and what was really applied, to the rows of a record."""
+"""From a job, and what was really applied, to the rows of a record; and what a person says of it, as checked texts."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import datetime as dt
+import re
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from math import isnan
 from typing import Any
 
 import geopandas as gpd
@@ -12,25 +16,25 @@ from pyproj import Geod
 
 from weedzone.base import units
 from weedzone.base.errors import Finding, InputError
-from weedzone.records.told import absent, text_of
+from weedzone.base.words import read_date
+from weedzone.sizing import Sized
+from weedzone.zones import Plan
 
 _GEOD = Geod(ellps="WGS84")
 UNIT_OF_FORM = {form: unit for form, (unit, _) in units.PRODUCT_UNIT.items()}
-_AMOUNT = {form: ("volume" if form == "liquid" else "mass", unit) for form, unit in UNIT_OF_FORM.items()}
-_DOSE_UNIT = {form: f"{unit}/ksqft" for form, unit in UNIT_OF_FORM.items()}
-_MIX_UNIT = {form: f"{unit}/gal" for form, unit in UNIT_OF_FORM.items() if form != "granule"}
 _ROUNDING = 1e-6
 AS_PLANNED = "amounts as planned for the ground"
+_OF_PLOTS = ("site", "zone", "product", "use", "turf", "weeds", "form", "mix", "remarks")
 
 
 def treated(
-    job: Any, applied: Mapping[str, object] | gpd.GeoDataFrame | None, site: str | None
+    job: Sized, applied: Mapping[str, object] | gpd.GeoDataFrame | None, site: str | None
 ) -> tuple[gpd.GeoDataFrame, list[Finding]]:
     """Rows of a record with everything that the job knows, and what was noticed.
 
     Parameters
     ----------
-    job : weedzone.Job
+    job : Sized
     applied : mapping, geopandas.GeoDataFrame or None
         See `weedzone.record`.
     site : str or None
@@ -40,22 +44,20 @@ def treated(
     tuple
         Rows in the CRS of the job's zones, and findings.
     """
-    zones = job.zones
-    if site is not None:
-        zones = zones[zones["site"].astype(str) == str(site)]
+    zones = job.zones if site is None else job.zones[job.zones["site"].astype(str) == str(site)]
     if zones.empty:
         raise InputError("the job has no zone there, so nothing could be applied", field="site", feature=site)
     zones = zones.reset_index(drop=True)
-    zones["form"] = [_form(job, zone) for zone in zones.to_dict("records")]
+    zones["form"] = [job.plans[name].label.form for name in zones["product"]]
     findings: list[Finding] = []
     if applied is None:
         plots = [
             {**zone, "amount": _planned(zone), "remarks": AS_PLANNED} for zone in zones.to_dict("records")
         ]
     elif isinstance(applied, gpd.GeoDataFrame):
-        plots = list(_as_sprayed(applied, zones, site, findings))
+        plots = _as_sprayed(applied, zones, site, findings)
     elif isinstance(applied, Mapping):
-        plots = list(_as_told(applied, zones, findings))
+        plots = _as_told(applied, zones, findings)
     else:
         raise InputError("is neither a mapping nor polygons", field="applied")
     if not plots:
@@ -86,18 +88,17 @@ def shares(
     amounts: dict[Any, str | None] = {}
     for key, amount in applied.items():
         named = _named(key, rows)
-        if any(index in amounts for index in named.index):
+        if not amounts.keys().isdisjoint(named.index):
             raise InputError(f"{key!r} is given twice, by zone and by product", field="applied")
         if amount is None:
             amounts.update(dict.fromkeys(named.index))
             continue
         form = named["form"].iloc[0]
         total = units.to_si(amount, "amount", form=form, field=f"applied[{key!r}]")
-        parts = (total * weight[named.index] / weight[named.index].sum()).tolist()
-        texts = [_amount(part, form) for part in parts]
+        parts = total * weight[named.index] / weight[named.index].sum()
+        amounts.update({index: _amount(part, form) for index, part in parts.items()})
         if len(named) == 1 and isinstance(amount, str):
-            texts = [amount.strip()]
-        amounts.update(zip(named.index, texts, strict=True))
+            amounts[named.index[0]] = amount.strip()
     return amounts
 
 
@@ -113,25 +114,20 @@ def dosed(amount: str, row: Mapping[str, Any]) -> dict[str, str | None]:
     """
     form = row["form"]
     total = units.to_si(amount, "amount", form=form, field="amount")
-    kind = "volume_per_area" if form == "liquid" else "mass_per_area"
-    dose = units.convert(total / row["area_m2"], kind, _DOSE_UNIT[form])
-    columns: dict[str, str | None] = {
-        "amount": amount,
-        "dose": f"{dose:.10g} {_DOSE_UNIT[form]}",
-        "solution": None,
-    }
+    unit = f"{UNIT_OF_FORM[form]}/ksqft"
+    dose = units.convert(total / row["area_m2"], "dose", unit, form=form)
+    solution = None
     if not absent(row["mix"]):
         litres = total / units.to_si(row["mix"], "mix", form=form, field="mix")
-        columns["solution"] = f"{units.convert(litres, 'volume', 'gal'):.4g} gal"
-    return columns
+        solution = f"{units.convert(litres, 'volume', 'gal'):.4g} gal"
+    return {"amount": amount, "dose": f"{dose:.10g} {unit}", "solution": solution}
 
 
 def _named(key: object, rows: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     named = rows[rows["zone"] == key]
     if len(set(named["site"])) > 1:
-        raise InputError(
-            f"zone {key} is on several sites", field="applied", mend="record each site by itself"
-        )
+        what = f"zone {key} is on several sites"
+        raise InputError(what, field="applied", mend="record each site by itself")
     if named.empty:
         named = rows[rows["product"] == key]
     if named.empty:
@@ -142,26 +138,25 @@ def _named(key: object, rows: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
 def _as_told(
     applied: Mapping[str, object], zones: gpd.GeoDataFrame, findings: list[Finding]
-) -> Iterator[dict[str, Any]]:
+) -> list[dict[Any, Any]]:
     amounts = shares(applied, zones, zones["product_amount"])
-    for index, zone in zip(zones.index, zones.to_dict("records"), strict=True):
-        amount = amounts.get(index)
-        if amount is not None:
-            yield {**zone, "amount": amount}
-        else:
-            place = f"{zone['site']} {zone['zone']}"
-            findings.append(
-                Finding("note", "record", place, "recorded as not sprayed: no amount is given for it")
-            )
+    plots = [{**zone, "amount": amounts.get(index)} for index, zone in enumerate(zones.to_dict("records"))]
+    none = "recorded as not sprayed: no amount is given for it"
+    findings += [
+        Finding("note", "record", f"{plot['site']} {plot['zone']}", none)
+        for plot in plots
+        if plot["amount"] is None
+    ]
+    return [plot for plot in plots if plot["amount"] is not None]
 
 
 def _as_sprayed(
     sprayed: gpd.GeoDataFrame, zones: gpd.GeoDataFrame, site: str | None, findings: list[Finding]
-) -> Iterator[dict[str, Any]]:
+) -> list[dict[Any, Any]]:
     """Polygons as sprayed, each with what the zones of its product tell about it."""
     if not {"product", "amount"} <= set(sprayed.columns):
         raise InputError("the polygons need the columns product and amount", field="applied")
-    if sprayed.crs is None or zones.crs is None:
+    if sprayed.crs is None:
         raise InputError("the polygons have no coordinate system", field="applied", mend="set their CRS")
     plots = sprayed.to_crs(zones.crs)
     if "site" not in plots:
@@ -169,33 +164,33 @@ def _as_sprayed(
             raise InputError("the job has several sites", field="applied", mend="add the column site")
         plots["site"] = zones["site"].iloc[0]
     known_of_each = plots.drop(columns=plots.geometry.name).to_dict("records")
+    found = []
     for number, (plot, ground) in enumerate(zip(known_of_each, plots.geometry, strict=True), 1):
         if site is not None and str(plot["site"]) != str(site):
             continue
         place = f"polygon {number}"
         shape = _polygons(ground, place)
-        area_m2 = abs(
-            _GEOD.geometry_area_perimeter(gpd.GeoSeries([shape], crs=zones.crs).to_crs(4326).iloc[0])[0]
-        )
+        degrees = gpd.GeoSeries([shape], crs=zones.crs).to_crs(4326).iloc[0]
+        area_m2 = abs(_GEOD.geometry_area_perimeter(degrees)[0])
         zone = _zone_of(plot, shape, zones, place, findings)
         known = {name: value for name, value in plot.items() if not absent(value)}
-        form = zone["form"]
-        total = units.to_si(plot["amount"], "amount", form=form, field="amount of " + place)
-        amount = plot["amount"].strip() if isinstance(plot["amount"], str) else _amount(total, form)
-        area_ft2 = units.convert(area_m2, "area", "ft2")
-        yield {**zone, **known, "amount": amount, "area_m2": area_m2, "area_ft2": area_ft2, "geometry": shape}
+        amount, form = plot["amount"], zone["form"]
+        total = units.to_si(amount, "amount", form=form, field="amount of " + place)
+        known["amount"] = amount.strip() if isinstance(amount, str) else _amount(total, form)
+        area_ft2 = area_m2 * units.FT2_PER_M2
+        found.append({**zone, **known, "area_m2": area_m2, "area_ft2": area_ft2, "geometry": shape})
+    return found
 
 
 def _zone_of(
-    plot: Mapping[str, Any], shape: Any, zones: gpd.GeoDataFrame, place: str, findings: list[Finding]
-) -> dict[str, Any]:
+    plot: Mapping[Any, Any], shape: Any, zones: gpd.GeoDataFrame, place: str, findings: list[Finding]
+) -> dict[Any, Any]:
     """Zone that a polygon belongs to, or what all zones of its product have in common."""
     same = zones[zones["product"] == plot["product"]]
     if same.empty:
         mend = f"products of the job: {', '.join(zones['product'].unique())}"
-        raise InputError(
-            f"{plot['product']!r} is no product of the job", field="applied", feature=place, mend=mend
-        )
+        what = f"{plot['product']!r} is no product of the job"
+        raise InputError(what, field="applied", feature=place, mend=mend)
     here = same[same["site"].astype(str) == str(plot["site"])]
     if here.empty:
         text = f"{plot['product']} was not planned on site {plot['site']}; recorded as sprayed"
@@ -208,85 +203,230 @@ def _zone_of(
         return dict(here.iloc[0])
     touched = here[here.intersects(shape)]
     here = here if touched.empty else touched
-    several = {
-        name: "; ".join(dict.fromkeys(here[name].dropna())) for name in ("turf", "weeds") if name in here
-    }
+    several = {name: "; ".join(dict.fromkeys(here[name].dropna())) for name in ("turf", "weeds")}
     return {**here.iloc[0], **several, "zone": None if len(here) > 1 else here["zone"].iloc[0]}
 
 
-def _row(job: Any, plot: dict[str, Any], findings: list[Finding]) -> dict[str, Any]:
+def _row(job: Sized, plot: dict[Any, Any], findings: list[Finding]) -> dict[str, Any]:
     """One row of a record, from a zone or polygon with its ``amount``."""
-    product = plot["product"]
-    label = job.labels.get(product) if getattr(job, "labels", None) else None
-    place = f"{plot['site']} {plot.get('zone') or product}"
+    plan = job.plans[plot["product"]]
+    place = f"{plot['site']} {plot.get('zone') or plot['product']}"
     if not plot["area_m2"] > 0:
         raise InputError("has no area", field="applied", feature=place)
     plot["mix"] = _mix(plot)
-    columns = {**plot, **dosed(plot["amount"], plot)}
-    findings += _above_label(getattr(job, "plans", {}).get(product), plot, place)
-    actives = [active.name for active in getattr(label, "actives", ())]
+    findings += _above_label(plan, plot, place)
     told = {
-        "registration": getattr(label, "registration", None), "active": actives,
-        "reentry": getattr(label, "reentry", None),
-        "equipment": getattr(getattr(job, "rig", None), "name", None),
-    }  # fmt: skip
-    kept = (
-        "site", "zone", "product", "use", "turf", "weeds", "form", "mix", "amount", "dose", "solution", "remarks",
-    )  # fmt: skip
+        **{name: plot.get(name) for name in _OF_PLOTS},
+        **dosed(plot["amount"], plot),
+        "registration": plan.label.registration,
+        "active": [active.name for active in plan.label.actives],
+        "reentry": plan.label.reentry,
+        "equipment": job.rig.name,
+    }
     return {
-        **{name: text_of(columns.get(name), name) for name in kept},
         **{name: text_of(value, name) for name, value in told.items()},
-        "area_m2": float(plot["area_m2"]), "area_ft2": float(plot["area_ft2"]),
+        "area_m2": float(plot["area_m2"]),
+        "area_ft2": float(plot["area_ft2"]),
         "geometry": _polygons(plot["geometry"], place),
-    }  # fmt: skip
+    }
 
 
-def _above_label(plan: Any, plot: Mapping[str, Any], place: str) -> list[Finding]:
+def _above_label(plan: Plan, plot: Mapping[Any, Any], place: str) -> list[Finding]:
     """Warn of more product than the label allows on the turf in one application. It is recorded all the same."""
-    if plan is None:
-        return []
     dose = units.to_si(plot["amount"], "amount", form=plot["form"]) / plot["area_m2"]
-    turf = "" if absent(plot.get("turf")) else str(plot["turf"])
+    turf = "" if absent(plot["turf"]) else str(plot["turf"])
     most = min(map(plan.most_dose, turf.split("; ")))
     if dose <= most * (1 + _ROUNDING):
         return []
-    what = (
-        "the label's highest rate" if most == plan.dose_high else f"the most that the label takes on {turf}"
-    )
+    named = most == plan.dose_high
+    what = "the label's highest rate" if named else f"the most that the label takes on {turf}"
     text = f"{plot['amount']} on {plot['area_ft2']:,.0f} ft2 is {dose / most:.2f} times {what}"
     return [Finding("warning", "record", place, text)]
 
 
-def _form(job: Any, zone: Mapping[str, Any]) -> str:
-    label = job.labels.get(zone["product"]) if getattr(job, "labels", None) else None
-    return label.form if label is not None else units.FORM_OF_UNIT[zone["product_unit"]]
-
-
-def _planned(zone: Mapping[str, Any]) -> str:
+def _planned(zone: Mapping[Any, Any]) -> str:
     return f"{zone['product_amount']:.10g} {zone['product_unit']}"
 
 
-def _mix(zone: Mapping[str, Any]) -> str | None:
+def _mix(zone: Mapping[Any, Any]) -> str | None:
     """Product per solution as planned; None for granules."""
-    form, litres = zone["form"], zone.get("solution_L")
-    if form not in _MIX_UNIT or absent(litres) or not litres:
+    form, litres = zone["form"], zone["solution_L"]
+    if form == "granule" or absent(litres) or not litres:
         return None
+    unit = f"{UNIT_OF_FORM[form]}/gal"
     part = units.to_si(_planned(zone), "amount", form=form) / litres
-    return f"{units.convert(part, 'mix', _MIX_UNIT[form], form=form):.6g} {_MIX_UNIT[form]}"
+    return f"{units.convert(part, 'mix', unit, form=form):.6g} {unit}"
 
 
 def _amount(si: float, form: str) -> str:
-    kind, unit = _AMOUNT[form]
-    return f"{units.convert(si, kind, unit):.10g} {unit}"
+    return f"{units.convert(si, 'amount', UNIT_OF_FORM[form], form=form):.10g} {UNIT_OF_FORM[form]}"
 
 
 def _polygons(shape: Any, place: str) -> Any:
     """Polygons of a shape as one multipolygon in the plane; anything else is refused."""
     if shape is None or shape.is_empty or shape.geom_type not in ("Polygon", "MultiPolygon"):
-        raise InputError(
-            "is no polygon", field="applied", feature=place, mend="give the ground sprayed as polygons"
-        )
+        mend = "give the ground sprayed as polygons"
+        raise InputError("is no polygon", field="applied", feature=place, mend=mend)
     if not shape.is_valid:
         shape = shapely.make_valid(shape, method="structure", keep_collapsed=False)
     flat = shapely.force_2d(shape)
     return flat if flat.geom_type == "MultiPolygon" else shapely.MultiPolygon([flat])
+
+
+# --- what a person says ------------------------------------------------------------------------------------
+
+Moment = dt.datetime | dt.time | None
+
+_MEASURED = {  # kind, unit in which a pint quantity is written down, word that stands for a figure
+    "wind": ("speed", "mph", "calm"),
+    "temperature": ("temperature", "degF", ""),
+    "humidity": ("fraction", "%", ""),
+}
+_COMPASS = "N NNE NE ENE E ESE SE SSE S SSW SW WSW W WNW NW NNW"
+_DEGREES = re.compile(r"(\d{1,3}(?:\.\d+)?)\s*(?:°|deg|degrees?)?", re.IGNORECASE)
+_UNPRINTABLE = re.compile("[\x00-\x08\x0b-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
+
+
+def absent(value: object) -> bool:
+    """Whether nothing is said: None, NaN, NaT or blank text."""
+    if isinstance(value, str):
+        return not value.strip()
+    return value is None or value is pd.NaT or value is pd.NA or (isinstance(value, float) and isnan(value))
+
+
+def text_of(value: object, name: str) -> str | None:
+    """Any value as one clean text; None where nothing is said; booleans as yes and no."""
+    if absent(value):
+        return None
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list | tuple | set | frozenset):
+        return "; ".join(part for part in (text_of(item, name) for item in value) if part) or None
+    text = str(value).replace("\r\n", "\n").replace("\r", "\n").strip()
+    if _UNPRINTABLE.search(text):
+        raise InputError("has characters that cannot be printed", field=name, mend="type the text anew")
+    return text
+
+
+def texts_of(details: Mapping[str, object]) -> dict[str, str | None]:
+    """Details as texts, without the times; weather is checked against its units."""
+    read = {**dict.fromkeys(_MEASURED, _measured), "wind_from": _direction}
+    return {
+        name: read.get(name, text_of)(value, name)
+        for name, value in details.items()
+        if name not in ("start", "end")
+    }
+
+
+def _measured(value: object, name: str) -> str | None:
+    if isinstance(value, list | tuple):  # at the start and at the end of the work
+        return " to ".join(filter(None, (_measured(item, name) for item in value))) or None
+    if absent(value):
+        return None
+    kind, unit, word = _MEASURED[name]
+    if isinstance(value, str):
+        text = text_of(value, name) or ""
+        if " to " in text:  # as stored, when a record is corrected
+            return _measured(text.split(" to "), name)
+        if text.casefold() != word:
+            units.to_si(text, kind, allow_zero=True, field=name)
+        return text
+    si = units.to_si(value, kind, allow_zero=True, field=name)
+    return f"{units.convert(si, kind, unit):.4g} {unit}"
+
+
+def figures_of(texts: Mapping[str, str | None], name: str) -> list[float | None]:
+    """Figures of a detail in SI: one, or those of the start and the end of the work; None where nothing is said."""
+    kind, _, word = _MEASURED[name]
+    said = texts.get(name)
+    if not said:
+        return [None]
+    return [
+        0.0 if text.casefold() == word else units.to_si(text, kind, allow_zero=True)
+        for text in said.split(" to ")
+    ]
+
+
+def _direction(value: object, name: str) -> str | None:
+    text = text_of(value, name)
+    if text is None or text.casefold() in {"calm", "variable"}:
+        return text
+    degrees = _DEGREES.fullmatch(text)
+    if degrees and float(degrees[1]) <= 360:
+        return f"{float(degrees[1]):g}°"
+    if text.upper() in _COMPASS.split():
+        return text.upper()
+    mend = 'write a compass point ("NW") or degrees ("315")'
+    raise InputError(f"{text!r} is no direction", field=name, mend=mend)
+
+
+def moment(value: object, name: str) -> Moment:
+    """Date-time or clock time that a value means; None where nothing is said."""
+    if absent(value):
+        return None
+    if isinstance(value, dt.datetime | dt.time):  # pandas.Timestamp is one too
+        return value
+    text = re.sub(r"(^|\d{4}-\d\d-\d\d[ T])(\d:)", r"\g<1>0\2", text_of(value, name) or "")
+    # A bare day would pass for its midnight, and bare digits for a time: ask for the colon.
+    readers: list[Callable[[str], Moment]] = [dt.time.fromisoformat, dt.datetime.fromisoformat, _twelve_hours]
+    for read in readers if ":" in text else readers[-1:]:
+        with suppress(ValueError):
+            return read(text)
+    mend = 'write the time as "9:40", "2:15 pm" or "2025-04-30 09:40"'
+    raise InputError(f"{text!r} is no time of day", field=name, mend=mend)
+
+
+def _twelve_hours(text: str) -> dt.time:
+    squeezed = re.sub(r"[\s.]", "", text).upper()
+    return dt.datetime.strptime(squeezed, "%I:%M%p" if ":" in squeezed else "%I%p").time()
+
+
+def day_of(date: object, start: Moment, planned: object) -> dt.date:
+    """Day of the application, which is not in the future.
+
+    The day given; else that of a full `start`; else the planned one. Today is what the computer's clock says.
+    """
+    of_start = start.date() if isinstance(start, dt.datetime) else None
+    day = read_date(next(value for value in (date, of_start, planned) if not absent(value)), "date")
+    if of_start and of_start != day:
+        mend = 'write the day as "2025-04-30"'
+        raise InputError(f"the start is on {of_start}, the record on {day}", field="start", mend=mend)
+    if day > dt.date.today():
+        mend = "record what was done, when it is done"
+        raise InputError(f"{day} is in the future", field="date", mend=mend)
+    return day
+
+
+def clock(day: dt.date, start: Moment, end: Moment) -> dict[str, str | None]:
+    """Start and end as texts, in order and not in the future; an end on another day keeps its date."""
+    began, ended = (
+        dt.datetime.combine(day, when) if isinstance(when, dt.time) else when for when in (start, end)
+    )
+    for name, when in (("start", began), ("end", ended)):
+        if when is not None and _future(when):
+            raise InputError(f"{when.isoformat(' ')} is in the future", field=name)
+    if began and ended and _before(ended, began):
+        mend = "an end after midnight needs its date" if isinstance(end, dt.time) else None
+        what = f"the end, {_shown(ended, day)}, is before the start, {_shown(began, day)}"
+        raise InputError(what, field="end", mend=mend)
+    return {"start": _shown(began, day), "end": _shown(ended, day)}
+
+
+def _future(when: dt.datetime) -> bool:
+    # A time without zone is the site's, which may be ahead of this computer's: only its day is checked.
+    if when.tzinfo is None:
+        return when.date() > dt.date.today()
+    return when > dt.datetime.now(dt.UTC)
+
+
+def _before(one: dt.datetime, other: dt.datetime) -> bool:
+    if (one.tzinfo is None) != (other.tzinfo is None):
+        return one.replace(tzinfo=None) < other.replace(tzinfo=None)
+    return one < other
+
+
+def _shown(when: dt.datetime | None, day: dt.date) -> str | None:
+    if when is None:
+        return None
+    text = when.isoformat(sep=" ", timespec="seconds" if when.second else "minutes")
+    return text.removeprefix(f"{day} ")

@@ -17,6 +17,7 @@ Source: SQLite documentation, "Write-Ahead Logging" and "PRAGMA synchronous".
 
 from __future__ import annotations
 
+import datetime as dt
 import os
 import re
 import secrets
@@ -30,10 +31,10 @@ import geopandas as gpd
 import pandas as pd
 from pyproj import CRS
 
-from weedzone.base.errors import Finding, InputError
+from weedzone.base.errors import Finding, InputError, path_given
 from weedzone.records import chain
 from weedzone.records import geopackage as gpkg
-from weedzone.records.chain import CHAIN, COLUMNS, CURRENT, NUMBERS, SUPERSEDED
+from weedzone.records.chain import CHAIN, COLUMNS, CURRENT, NUMBERS, STAMPS, SUPERSEDED
 
 _BUSY_S = 60.0
 _SAME_GROUND = 0.999  # share of the larger polygon that both cover: the same ground, drawn or projected anew
@@ -68,24 +69,18 @@ def append(path: Path, rows: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[F
         The file is not a record file, was changed by another program, cannot be written, or holds the same
         application already.
     CrsError
-        The rows have no CRS, or one that a GeoPackage cannot hold.
+        The rows have a CRS that a GeoPackage cannot hold.
     """
     crs = gpkg.storable_crs(rows.crs)
     _ensure(path, crs)
     with _writing(path) as connection:
         _build(connection, crs, path)
         fresh = chain.begun(connection, path)
-        rows = rows.to_crs(gpkg.crs_of(connection, CURRENT, path))
-        _insert(connection, CURRENT, rows, path)
-        chain.link(connection, path)
-        return _frame(connection, CURRENT, path, rows["record"].iloc[0]), fresh
+        return _added(connection, rows.to_crs(gpkg.crs_of(connection, CURRENT, path)), path), fresh
 
 
 def supersede(
-    path: Path,
-    record: str,
-    change: Callable[[gpd.GeoDataFrame], gpd.GeoDataFrame],
-    stamp: Callable[[gpd.GeoDataFrame], dict[str, str]],
+    path: Path, record: str, change: Callable[[gpd.GeoDataFrame], gpd.GeoDataFrame], reason: str
 ) -> tuple[gpd.GeoDataFrame, list[Finding]]:
     """Replace the rows of a record in one transaction; the old ones move to the layer ``superseded``.
 
@@ -96,8 +91,8 @@ def supersede(
         A record that is current.
     change : callable
         From the current rows to those that replace them (perhaps none).
-    stamp : callable
-        From the new rows to the columns that tell, on the old rows, when and why they were replaced.
+    reason : str
+        Why, kept with the old rows.
 
     Returns
     -------
@@ -122,71 +117,80 @@ def supersede(
         move = f'INSERT INTO "{SUPERSEDED}" ({names}) SELECT {names} FROM "{CURRENT}" WHERE "record" = ? ORDER BY fid'  # noqa: S608
         connection.execute(move, (record,))
         connection.execute(f'DELETE FROM "{CURRENT}" WHERE "record" = ?', (record,))  # noqa: S608
-        told = stamp(new)
-        marks = ", ".join(f'"{name}" = ?' for name in told)
-        connection.execute(f'UPDATE "{SUPERSEDED}" SET {marks} WHERE "record" = ?', (*told.values(), record))  # noqa: S608
+        marks = ", ".join(f'"{name}" = ?' for name in STAMPS)
+        told = (new["record"].iloc[0] if len(new) else "", utc_now(), reason)
+        connection.execute(f'UPDATE "{SUPERSEDED}" SET {marks} WHERE "record" = ?', (*told, record))  # noqa: S608
         gpkg.touch(connection, SUPERSEDED, old.total_bounds.tolist())
-        chain.link(connection, path)
-        _insert(connection, CURRENT, new, path)
-        chain.link(connection, path)
-        return (_frame(connection, CURRENT, path, new["record"].iloc[0]) if len(new) else new), fresh
+        return _added(connection, new, path), fresh
 
 
-def read(path: Path, check: bool = True) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
-    """Read the current and the superseded rows, both of the same moment.
+def read_records(path: str | Path, *, current: bool = False, check: bool = True) -> gpd.GeoDataFrame:
+    """Read the records of a file, in the order in which they were written.
 
     Parameters
     ----------
-    path : pathlib.Path
+    path : str or pathlib.Path
+    current : bool
+        Leave out what a correction replaced.
     check : bool
-        Refuse a file whose rows do not fit their chain.
+        Refuse a file whose rows were changed by another program; see `check_records`.
 
     Returns
     -------
-    tuple of geopandas.GeoDataFrame
-        ``(current, superseded)``, columns `COLUMNS`, ``digest`` (of the row's last link) and geometry.
+    geopandas.GeoDataFrame
+        A row per record, product and polygon; ``status`` is "current", "superseded" or "withdrawn" (taken
+        back without a successor). ``digest`` is the row's link in the chain.
 
     Raises
     ------
     InputError
         No record file, or one that was changed by another program.
     """
-    with _reading(path) as connection:
-        _require_layers(connection, path)
-        if check and (said := chain.faults_of(connection, path)):
-            raise chain.changed(path, said)
-        return _frame(connection, CURRENT, path), _frame(connection, SUPERSEDED, path)
+    file = path_given(path, "a record", 'read_records("records.gpkg")')
+    with _reading(file) as connection:
+        if check and (said := chain.faults(connection, file)):
+            raise chain.changed(file, said)
+        now, before = (_frame(connection, layer, file) for layer in (CURRENT, SUPERSEDED))
+    now.insert(0, "status", "current")
+    before.insert(0, "status", ["superseded" if by else "withdrawn" for by in before["superseded_by"]])
+    if current or before.empty:
+        return now
+    everything = gpd.GeoDataFrame(pd.concat([before, now] if len(now) else [before], ignore_index=True))
+    return everything.sort_values("recorded_at", kind="stable", ignore_index=True)
 
 
-def checked(path: Path) -> tuple[int, str, list[str]]:
-    """Hold every row against the chain.
+def check_records(path: str | Path) -> tuple[int, str, list[str]]:
+    """Hold every row of a record file against the chain of digests.
 
     Parameters
     ----------
-    path : pathlib.Path
+    path : str or pathlib.Path
 
     Returns
     -------
     rows : int
         Current and superseded.
     head : str
-        Digest of the last link; empty where the file has no chain yet.
+        Digest of the last link, which record sheets print; empty in a file from before records were chained.
     faults : list of str
-        What does not fit.
+        What was changed, added or taken away by another program; empty where all is whole.
 
     Raises
     ------
     InputError
         No record file.
     """
-    with _reading(path) as connection:
-        _require_layers(connection, path)
-        rows = sum(
-            connection.execute(f'SELECT count(*) FROM "{layer}"').fetchone()[0]  # noqa: S608
-            for layer in (CURRENT, SUPERSEDED)
-        )
+    file = path_given(path, "a record", 'check_records("records.gpkg")')
+    with _reading(file) as connection:
+        count = f'SELECT (SELECT count(*) FROM "{CURRENT}") + (SELECT count(*) FROM "{SUPERSEDED}")'  # noqa: S608
+        (rows,) = connection.execute(count).fetchone()
         head = chain.head(connection)[1] if chain.is_there(connection) else ""
-        return rows, head, chain.faults_of(connection, path)
+        return rows, head, chain.faults(connection, file)
+
+
+def utc_now() -> str:
+    """Time of writing, in UTC, to the microsecond."""
+    return dt.datetime.now(dt.UTC).isoformat(timespec="microseconds")
 
 
 # --- opening -----------------------------------------------------------------------------------------------
@@ -220,6 +224,7 @@ def _reading(path: Path) -> Iterator[sqlite3.Connection]:
     still = still and not (log.exists() and log.stat().st_size)
     with _connection(path, "ro&immutable=1" if still else "rw") as connection:
         connection.execute("BEGIN")
+        _require_layers(connection, path)
         yield connection
 
 
@@ -279,7 +284,7 @@ def _build(connection: sqlite3.Connection, crs: CRS, path: Path) -> None:
     """Add what the file lacks: the tables of a GeoPackage if it is new, and the two layers of records."""
     if _has_layers(connection, path):
         return
-    if not _tables(connection):
+    if not connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
         gpkg.add_core(connection)
     srs = gpkg.srs_id(connection, crs)
     fields = ", ".join(f'"{name}" {chain.kind_of(name)}' for name in (*COLUMNS, *CHAIN))
@@ -293,42 +298,30 @@ def _build(connection: sqlite3.Connection, crs: CRS, path: Path) -> None:
     connection.execute(f'CREATE INDEX "{CURRENT}_visit" ON "{CURRENT}" ("site", "date")')
 
 
-def _tables(connection: sqlite3.Connection) -> set[str]:
-    return {name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
-
-
 def _has_layers(connection: sqlite3.Connection, path: Path) -> bool:
     """Whether the layers of records are there; whatever may not take them is refused."""
-    tables = _tables(connection)
-    strange = [
-        (kind, name)
-        for kind, name, sql in connection.execute(
-            "SELECT type, name, sql FROM sqlite_master WHERE type IN ('trigger', 'view') AND tbl_name IN (?, ?)",
-            (CURRENT, SUPERSEDED),
-        )
-        if not _COUNTS.fullmatch(" ".join(str(sql).split()))
-    ]
-    if strange:
-        raise InputError(
-            f"has a {strange[0][0]} {strange[0][1]!r} on its records, which was not made by weedzone",
-            file=path,
-            mend="restore a copy without it",
-        )
+    tables = {name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    for kind, name, sql in connection.execute(
+        "SELECT type, name, sql FROM sqlite_master WHERE type IN ('trigger', 'view') AND tbl_name IN (?, ?)",
+        (CURRENT, SUPERSEDED),
+    ):
+        if not _COUNTS.fullmatch(" ".join(str(sql).split())):
+            what = f"has a {kind} {name!r} on its records, which was not made by weedzone"
+            raise InputError(what, file=path, mend="restore a copy without it")
     if tables and "gpkg_contents" not in tables:
         raise InputError("is a database but not a GeoPackage", file=path, mend=_NOT_RECORDS)
-    for layer in {CURRENT, SUPERSEDED} & tables:
-        have = {row[1] for row in connection.execute(f'PRAGMA table_info("{layer}")')}
-        if not have >= {*COLUMNS, "geom"}:
-            raise _foreign_layer(path, layer)
-    if len({CURRENT, SUPERSEDED} & tables) == 1:
-        raise _foreign_layer(path, CURRENT if CURRENT in tables else SUPERSEDED)
-    if CURRENT not in tables and tables >= _OF_JOBS:
+    ours = {CURRENT, SUPERSEDED} & tables
+    for layer in ours:
+        if len(ours) == 1 or not chain.columns_of(connection, layer) >= {*COLUMNS, "geom"}:
+            what = "has a layer of that name that was not made by weedzone's records"
+            raise InputError(what, file=path, layer=layer, mend="keep the records in a file of their own")
+    if not ours and tables >= _OF_JOBS:
         raise InputError(
             "is what a job was written to, and is replaced when the job is written again",
             file=path,
             mend="keep the records in a file of their own, or in the survey's GeoPackage",
         )
-    return CURRENT in tables
+    return bool(ours)
 
 
 def _require_layers(connection: sqlite3.Connection, path: Path) -> None:
@@ -336,36 +329,24 @@ def _require_layers(connection: sqlite3.Connection, path: Path) -> None:
         raise InputError("holds no records", file=path, mend=_NOT_RECORDS)
 
 
-def _foreign_layer(path: Path, layer: str) -> InputError:
-    return InputError(
-        "has a layer of that name that was not made by weedzone's records",
-        file=path,
-        layer=layer,
-        mend="keep the records in a file of their own",
-    )
-
-
 # --- rows --------------------------------------------------------------------------------------------------
 
 
-def _insert(
-    connection: sqlite3.Connection, layer: str, rows: gpd.GeoDataFrame, path: Path, guard: bool = True
-) -> None:
-    if rows.empty:
-        return
-    srs = gpkg.srs_of(connection, layer)
-    names = ", ".join(f'"{name}"' for name in COLUMNS)
-    marks = ", ".join("?" * (len(COLUMNS) + 1))
-    table = rows.reindex(columns=list(COLUMNS)).astype(object)
-    table = table.where(table.notna(), None)
-    for values, polygon in zip(table.itertuples(index=False), rows.geometry, strict=True):
-        if guard:
+def _added(connection: sqlite3.Connection, rows: gpd.GeoDataFrame, path: Path) -> gpd.GeoDataFrame:
+    """Insert the rows of a record, perhaps none, and link everything that is new; gives them as stored."""
+    if len(rows):
+        srs = gpkg.srs_of(connection, CURRENT)
+        names = ", ".join(f'"{name}"' for name in (*COLUMNS, "geom"))
+        marks = ", ".join("?" * (len(COLUMNS) + 1))
+        table = rows.reindex(columns=list(COLUMNS)).astype(object)
+        table = table.where(table.notna(), None)
+        for values, polygon in zip(table.itertuples(index=False), rows.geometry, strict=True):
             _refuse_duplicate(connection, values, polygon, path)
-        connection.execute(
-            f'INSERT INTO "{layer}" ({names}, "geom") VALUES ({marks})',  # noqa: S608
-            (*values, gpkg.blob_of(polygon, srs)),
-        )
-    gpkg.touch(connection, layer, rows.total_bounds.tolist())
+            row = (*values, gpkg.blob_of(polygon, srs))
+            connection.execute(f'INSERT INTO "{CURRENT}" ({names}) VALUES ({marks})', row)  # noqa: S608
+        gpkg.touch(connection, CURRENT, rows.total_bounds.tolist())
+    chain.extend(connection, path)
+    return _frame(connection, CURRENT, path, rows["record"].iloc[0]) if len(rows) else rows
 
 
 def _refuse_duplicate(connection: sqlite3.Connection, row: Any, polygon: Any, path: Path) -> None:
@@ -403,26 +384,21 @@ def _same_ground(one: Any, other: Any) -> bool:
 def _frame(
     connection: sqlite3.Connection, layer: str, path: Path, record: str | None = None
 ) -> gpd.GeoDataFrame:
-    found = connection.execute(
-        f'SELECT {chain.selected(connection, layer)} FROM "{layer}" '  # noqa: S608
-        'WHERE ? IS NULL OR "record" = ? ORDER BY fid',
-        (record, record),
-    ).fetchall()
-    n = len(COLUMNS)
-    table = pd.DataFrame([row[:n] for row in found], columns=list(COLUMNS), dtype=object)
+    have = chain.columns_of(connection, layer)  # a file from before has no chain
+    last = 'coalesce("superseded_digest", "digest")' if have >= set(CHAIN) else "NULL"
+    names = ", ".join(f'"{name}"' for name in COLUMNS)
+    query = f'SELECT {names}, {last}, "geom" FROM "{layer}" WHERE ?1 IS NULL OR "record" = ?1 ORDER BY fid'  # noqa: S608
+    found = connection.execute(query, (record,)).fetchall()
+    table = pd.DataFrame([row[:-1] for row in found], columns=[*COLUMNS, "digest"], dtype=object)
     table = table.astype(dict.fromkeys(NUMBERS, float))
-    table["digest"] = pd.Series([row[n + 3] or row[n + 1] for row in found], dtype=object)
     shapes = [gpkg.shape_of(row[-1], f"{layer} {row[1]}", path) for row in found]
     return gpd.GeoDataFrame(table, geometry=gpd.GeoSeries(shapes, crs=gpkg.crs_of(connection, CURRENT, path)))
 
 
 def _not_current(connection: sqlite3.Connection, record: str, path: Path) -> InputError:
-    found = connection.execute(
-        f'SELECT "superseded_by" FROM "{SUPERSEDED}" WHERE "record" = ?',  # noqa: S608
-        (record,),
-    ).fetchone()
+    query = f'SELECT "superseded_by" FROM "{SUPERSEDED}" WHERE "record" = ?'  # noqa: S608
+    found = connection.execute(query, (record,)).fetchone()
     if not found:
         return InputError("there is no such record", file=path, feature=record, mend="see read_records()")
-    return InputError(
-        "was corrected already", file=path, feature=record, mend=f"correct its successor, {found[0]}"
-    )
+    mend = f"correct its successor, {found[0]}"
+    return InputError("was corrected already", file=path, feature=record, mend=mend)
