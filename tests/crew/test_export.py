@@ -30,7 +30,7 @@ from weedzone.crew import export
 
 SAMPLES = Path(__file__).parents[2] / "sample_sites"
 KML = "{http://www.opengis.net/kml/2.2}"
-LAYERS = ("zones", "eligible", "ledger")
+LAYERS = ("zones", "patches", "eligible", "ledger")
 
 
 @pytest.fixture(scope="module")
@@ -42,7 +42,7 @@ def park() -> wz.Job:
 
 
 def layers(job: wz.Job) -> dict[str, gpd.GeoDataFrame]:
-    return {"zones": job.zones, "eligible": job.eligible, "ledger": job.ground}
+    return {"zones": job.zones, "patches": job.patches, "eligible": job.eligible, "ledger": job.ground}
 
 
 def tables(job: wz.Job) -> dict[str, pd.DataFrame]:

@@ -238,13 +238,13 @@ def write(job: Sized, folder: str | Path, formats: Iterable[str] = ("gpkg", "csv
     folder : path
         Made if it is not there. Files of the same names are replaced; others stay.
     formats : iterable of str
-        - ``gpkg``: ``job.gpkg`` with the layers ``zones``, ``eligible`` and ``ledger`` (`Sized.ground`: every
+        - ``gpkg``: ``job.gpkg`` with the layers ``zones``, ``patches``, ``eligible``, ``ledger`` (`Sized.ground`: every
           part of the infested ground with its outcome), in the survey's CRS.
         - ``geojson``: the three layers, a file each, after RFC 7946: WGS 84 longitude and latitude to thirteen
           decimals, outer rings anticlockwise, cut at the antimeridian, polygons only.
         - ``kml``: the same as KML.
         - ``parquet``: the same as GeoParquet, in the survey's CRS; needs pyarrow.
-        - ``csv``: ``zones``, ``totals``, ``loads``, ``ledger`` and ``findings`` as tables. Cells that a
+        - ``csv``: ``zones``, ``patches``, ``totals``, ``loads``, ``ledger`` and ``findings`` as tables. Cells that a
           spreadsheet would run as formulas get a leading apostrophe.
         - ``png``: ``map.png``, and of several sites (up to 40) a picture each in ``maps``.
         - ``html``: the mix sheets, in ``sheets``.
@@ -309,13 +309,13 @@ def _formats(formats: Iterable[str]) -> list[str]:
 
 
 def _layers(job: Sized) -> dict[str, gpd.GeoDataFrame]:
-    return {"zones": job.zones, "eligible": job.eligible, "ledger": job.ground}
+    return {"zones": job.zones, "patches": job.patches, "eligible": job.eligible, "ledger": job.ground}
 
 
 def _tables(job: Sized) -> dict[str, pd.DataFrame]:
-    zones = pd.DataFrame(job.zones.drop(columns="geometry"))
     return {
-        "zones": zones,
+        "zones": pd.DataFrame(job.zones.drop(columns="geometry")),
+        "patches": pd.DataFrame(job.patches.drop(columns="geometry")),
         "totals": job.totals,
         "loads": job.loads,
         "ledger": job.ledger,

@@ -120,7 +120,9 @@ def _lines(text: str, width: int) -> float:
 
 
 def _frames(job: Sized) -> dict[str, pd.DataFrame]:
-    zones = pd.DataFrame(job.zones.drop(columns="geometry"))
+    codes = job.patches.groupby(["site", "zone"])["patch"]
+    from_to = codes.first().where(codes.size() == 1, codes.first() + " to " + codes.last())
+    zones = pd.DataFrame(job.zones.drop(columns="geometry")).join(from_to, on=["site", "zone"])
     return {"zones": zones, "totals": job.totals, "loads": job.loads, "ledger": job.ledger}
 
 
@@ -241,7 +243,7 @@ def _zones(zones: pd.DataFrame, system: str, most: int) -> dict[str, Any]:
     rows = zones.to_dict("records")
     shown = [
         {
-            "zone": row["zone"],
+            "zone": row["patch"],
             "product": plain_line(row["product"], NAME),
             "turf": plain_line(row["turf"], NAME),
             "weeds": plain_line(row["weeds"], 120),

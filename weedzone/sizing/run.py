@@ -11,11 +11,12 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 
 from weedzone.base.errors import Finding, InputError, findings_table, refuse_unless
 from weedzone.base.units import FT2_PER_M2, to_si
 from weedzone.ground.edges import bends_m
-from weedzone.ground.shapes import Ints
+from weedzone.ground.shapes import Array, Ints
 from weedzone.kit import USES, Label, Policy, doubts
 from weedzone.sizing.arguments import (
     USUAL,
@@ -34,7 +35,15 @@ from weedzone.sizing.arguments import (
 )
 from weedzone.sizing.batches import zone_sites
 from weedzone.sizing.pours import Pour
-from weedzone.sizing.tables import frame_of, joined, ledger_table, load_tables, zone_order, zones_table
+from weedzone.sizing.tables import (
+    frame_of,
+    joined,
+    ledger_table,
+    lettered,
+    load_tables,
+    zone_order,
+    zones_table,
+)
 from weedzone.survey import Survey
 from weedzone.zones import (
     OUTCOMES,
@@ -140,6 +149,27 @@ class Sized:
             "area_m2": area,
         }
         return frame_of(self.survey, data, shapes, site)
+
+    @cached_property
+    def lettered(self) -> tuple[Array, Ints, Array]:
+        """Shapes of the patches about their site's origin [m], the row of each one's zone, and its code."""
+        return lettered(self.zoned.zone_geoms[self._zone_order], self.zones["zone"].to_numpy(dtype=object))
+
+    @cached_property
+    def patches(self) -> gpd.GeoDataFrame:
+        """Connected pieces of the zones, with the codes that map, sheet and tables give them.
+
+        Columns ``site``, ``zone``, ``patch`` ("Z1a", "Z1b", lettered as one would walk them; "Z1" where the zone is in
+        one piece), ``product``, ``turf``, ``by_wand``, ``area_ft2``, ``area_m2``, ``geometry``.
+        """
+        shapes, row, codes = self.lettered
+        area = shapely.area(shapes)
+        told = pd.DataFrame(self.zones)[["site", "zone", "product", "turf", "by_wand"]].iloc[row]
+        data = {name: told[name].to_numpy() for name in told}
+        data = {**data, "patch": codes, "area_ft2": area * FT2_PER_M2, "area_m2": area}
+        columns = ["site", "zone", "patch", "product", "turf", "by_wand", "area_ft2", "area_m2"]
+        site = self.zoned.zone_site[self._zone_order][row]
+        return frame_of(self.survey, {name: data[name] for name in columns}, shapes, site)
 
     @cached_property
     def ground(self) -> gpd.GeoDataFrame:

@@ -17,7 +17,7 @@ import shapely
 from weedzone.base.errors import Finding
 from weedzone.base.units import FLOZ_PER_L, FT2_PER_M2, GAL_PER_L, PRODUCT_UNIT, show
 from weedzone.base.words import fine_steps, pour, weigh
-from weedzone.ground.shapes import Array, Bools, Floats, Ints
+from weedzone.ground.shapes import Array, Bools, Floats, Ints, parts_of
 from weedzone.kit import RATINGS, Sprayer
 from weedzone.sizing.loads import Amounts, amounts, at_start, carried, made_up, served, split_loads
 from weedzone.sizing.pours import Pour, pour_of
@@ -151,6 +151,44 @@ def _numbered(site: Ints) -> Array:
     """Z1, Z2, ... within each site; sites come in order."""
     first = np.searchsorted(site, site)
     return np.array([f"Z{number}" for number in np.arange(len(site)) - first + 1], dtype=object)
+
+
+def lettered(shapes: Array, zones: Array) -> tuple[Array, Ints, Array]:
+    """Patches of zones, with codes such as Z1a, Z1b: lettered from the westernmost on to whichever is nearest.
+
+    Parameters
+    ----------
+    shapes : ndarray of geometry, shape (zones,)
+        In metres.
+    zones : ndarray of str, shape (zones,)
+
+    Returns
+    -------
+    patches : ndarray of geometry
+        Connected pieces, by zone and in the order of their letters.
+    zone : ndarray of int
+        Row of the zone of each.
+    codes : ndarray of str
+        That of a zone of one patch is the zone's own.
+    """
+    pieces, of = parts_of(shapes)
+    order, codes = np.arange(len(pieces)), zones[of].astype(object)
+    centre = shapely.get_coordinates(shapely.centroid(pieces)).round(3)
+    for zone in np.flatnonzero(np.bincount(of, minlength=len(shapes)) > 1):
+        left = np.flatnonzero(of == zone)
+        start, at = left[0], left[np.lexsort(centre[left].T[::-1])[0]]
+        for number in range(len(left)):
+            order[start + number], codes[start + number] = at, f"{zones[zone]}{_letters(number)}"
+            left = left[left != at]
+            if len(left):
+                at = left[np.hypot(*(centre[left] - centre[at]).T).argmin()]
+    return pieces[order], of, codes
+
+
+def _letters(number: int) -> str:
+    """A to z, then aa, ab, ..."""
+    rest, last = divmod(number, 26)
+    return (_letters(rest - 1) if rest else "") + chr(ord("a") + last)
 
 
 def joined(sets: list[tuple[str, ...]], nothing: str | None) -> Array:
