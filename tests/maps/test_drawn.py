@@ -243,14 +243,15 @@ def test_small_zones_get_a_leader_to_the_zone_itself() -> None:
         assert shapely.distance(shapes, tip).min() < 0.05
 
 
-def test_labels_name_zone_area_and_tanks(lawn: wz.Job) -> None:
+def test_labels_name_patch_area_and_solution(lawn: wz.Job) -> None:
     texts = [one.get_text() for one in labels_of(lawn.plot(), "label:zone")]
-    first = lawn.zones.iloc[0]
-    text = next(one for one in texts if one.startswith("Z1"))
-    assert f"{first['area_ft2']:,.0f} ft²" in text
-    assert f"{first['tanks']:.1f} tank" in text
+    patch = lawn.patches.loc[lawn.patches["area_ft2"].idxmax()]
+    zone = lawn.zones.set_index("zone").loc[patch["zone"]]
+    [text] = [one for one in texts if one.split()[0] == patch["patch"]]
+    assert f"{patch['area_ft2']:,.0f} ft²" in text
+    assert f"{zone['solution_gal'] * patch['area_ft2'] / zone['area_ft2']:.1f} gal" in text
     metric = [one.get_text() for one in labels_of(lawn.plot(system="metric"), "label:zone")]
-    assert any(f"{first['area_m2']:,.0f} m²" in one for one in metric)
+    assert any(f"{patch['area_m2']:,.0f} m²" in one for one in metric)
 
 
 @pytest.mark.slow
@@ -264,7 +265,7 @@ def test_overview_names_the_sites_and_not_the_zones(lots: wz.Job) -> None:
 
 def test_one_site_of_many_and_some_of_many(lots: wz.Job) -> None:
     ax = lots.plot(site="lot 05")
-    here = lots.zones[lots.zones["site"] == "lot 05"]
+    here = lots.patches[lots.patches["site"] == "lot 05"]
     assert len(labels_of(ax, "label:zone")) == len(here)
     drawn = sum(
         signed_area(one)
@@ -448,10 +449,9 @@ def test_nothing_to_spray_is_still_a_map(lawn: wz.Job) -> None:
     assert not any(gid.startswith("zones:") for gid in gids(ax))
 
 
-def test_hoppers_are_said_for_a_spreader() -> None:
-    assert any(
-        "hopper" in one.get_text() for one in labels_of(sized("alder_court", "spreader", "granular").plot())
-    )
+def test_pounds_are_said_for_a_spreader() -> None:
+    ax = sized("alder_court", "spreader", "granular").plot()
+    assert any(" lb" in one.get_text() for one in labels_of(ax, "label:zone"))
 
 
 HOSTILE = [  # a name and what of it must be seen

@@ -192,7 +192,9 @@ def test_labels_of_zones_keep_off_one_another(lawn: wz.Job) -> None:
     page = lawn.explore()
     [names] = [one for one in page.figure.renderers if "text" in one.data_source.data]
     data = names.data_source.data
-    assert set(data["text"]) == set(lawn.zones["zone"])
+    assert set(data["text"]) <= set(lawn.patches["patch"])
+    large = lawn.patches.nlargest(8, "area_ft2")["patch"]  # a small one among many may have no room
+    assert set(large) <= set(data["text"])
     # Two letters of 12 px with their white ground are about 16 px wide and 14 high; the map opens 700 by 500 px.
     boundary = lawn.survey.boundary
     bounds = boundary.to_crs(boundary.estimate_utm_crs()).total_bounds

@@ -34,6 +34,7 @@ _LEGEND_IN = 2.7
 _MARGIN = 0.05
 _RIM_IN = 0.08
 _MOST_TRIMS = 5
+_MOST_TOLD = 40  # patches; of more only the codes are written
 _MOST_ALIKE = 6  # features of a kind; more of them are told by the legend alone
 _OVERVIEW_PEN = 0.45
 _BUFFER_DASHES = ((4.0, 2.0), (1.0, 1.5), (6.0, 1.5, 1.0, 1.5), (2.0, 1.0), (8.0, 2.0), (3.0, 1.0, 1.0, 1.0))
@@ -178,13 +179,14 @@ class Drawing:
                 for name, hull in zip(shown.names, shown.hulls, strict=True)
             ]
         elif zones:
-            rows: Any = shown.zone_texts.itertuples()
-            told = zip(shown.zones, rows, shown.zone_table["pass"], shown.zone_table["product"], strict=True)
-            for shape, row, turn, product in told:
-                again = f", pass {turn}" if turn > 1 else ""
-                texts = f"{row.zone}  {row.area}\n{row.tanks}{again}", str(row.zone)
-                edge = shown.fills[product].ink
-                wanted.append(Label(shape, texts, "label:zone", edge, {"fontsize": 7.5}))
+            crowded, products = (
+                len(shown.patches) > _MOST_TOLD,
+                shown.zone_table["product"].iloc[shown.patch_zone],
+            )
+            told = zip(shown.patches, shown.patch_texts, shown.patch_code, products, strict=True)
+            for shape, full, code, product in told:
+                texts = (full, str(code))[crowded:]
+                wanted.append(Label(shape, texts, "label:zone", shown.fills[product].ink, {"fontsize": 7.5}))
         if kinds and not shown.overview:
             names, count = np.unique(shown.feature_kind, return_counts=True)
             rare = np.isin(shown.feature_kind, names[count <= _MOST_ALIKE])

@@ -163,28 +163,33 @@ class _Drawing:
             points = shapely.centroid(self.scene.hulls)
             texts = [short(one, 24) for one in self.scene.names]
         else:
-            points = shapely.point_on_surface(self.scene.zones)
-            texts = list(self.scene.zone_table["zone"])
+            largest = np.argsort(-shapely.area(self.scene.patches), kind="stable")
+            points = shapely.point_on_surface(self.scene.patches[largest])
+            texts = list(self.scene.patch_code[largest])
         if not len(points):
             return
-        at, leaders = self._apart(shapely.get_coordinates(points), texts)
+        at, leaders, kept = self._apart(shapely.get_coordinates(points), texts)
+        texts = [texts[number] for number in kept]
         drawn = []
         if len(leaders):
             ends = dict(zip(("x0", "y0", "x1", "y1"), (leaders / _FOOT_M).T.tolist(), strict=True))
             source = ColumnDataSource(ends)
             drawn = [self.plot.segment("x0", "y0", "x1", "y1", source=source, line_color=INK)]
-        x, y = (at / _FOOT_M).T.tolist()
+        x, y = (at[kept] / _FOOT_M).T.tolist()
         source = ColumnDataSource({"x": x, "y": y, "text": [_no_formula(one) for one in texts]})
         style: Any = {"text_font_size": "12px", "text_align": "center", "text_baseline": "middle"}
         names = self.plot.text("x", "y", "text", source=source, text_color=INK, **style)
         names.glyph.update(background_fill_color="#FFFFFF", background_fill_alpha=0.8, padding=1)
         self._key(6, "names", names, *drawn)
 
-    def _apart(self, points: Array, texts: list[str]) -> tuple[Array, Array]:
-        """Places of labels that keep off one another as the page opens, and the leaders of those that stand off."""
-        none = np.empty((0, 4))
+    def _apart(self, points: Array, texts: list[str]) -> tuple[Array, Array, list[int]]:
+        """Places of labels that keep off one another as the page opens, leaders of those that stand off, and who stays.
+
+        A patch for whose label there is no room goes without; the pointer still tells of its zone.
+        """
+        every = list(range(len(points)))
         if len(points) > _MOST_PLACED:
-            return points, none
+            return points, np.empty((0, 4)), every
         turf = [ground.shapes for ground in self.scene.turf]
         shown = np.concatenate([*turf, self.scene.zones, self.scene.hulls])
         west, south, east, north = shapely.total_bounds(shown)
@@ -198,12 +203,14 @@ class _Drawing:
         ]
         frame = (-_MAP_WIDTH_PX, -_MAP_PX, 2.0 * _MAP_WIDTH_PX, 2.0 * _MAP_PX)
         at, leaders = points.copy(), []
-        for number, found in enumerate(place(wanted, frame, 2.0, spots[:0])):
+        placed = place(wanted, frame, 2.0, spots[:0])
+        for number, found in enumerate(placed):
             if found is not None:
                 at[number] = origin + scale * np.array([found.x, found.y])
                 if found.anchor is not None:
                     leaders.append([*at[number], *points[number]])
-        return at, np.array(leaders) if leaders else none
+        kept = [number for number in every if self.scene.overview or placed[number] is not None]
+        return at, np.array(leaders).reshape(-1, 4), kept
 
     def _areas(
         self, shapes: Array, told: pd.DataFrame | None = None, *, framed: bool = True, **style: Any

@@ -14,6 +14,7 @@ import shapely
 
 from weedzone.base.errors import InputError, refuse_unless
 from weedzone.base.names import nearest
+from weedzone.base.units import GAL_PER_L, LB_PER_KG
 from weedzone.ground.frame import to_degrees
 from weedzone.ground.shapes import Array, Floats, Ints, parts_of, union_overlapping
 from weedzone.kit import Spreader
@@ -59,6 +60,10 @@ class Scene:
     zones : ndarray of geometry
     zone_table : DataFrame
         Rows of ``job.zones`` without their shapes, one for each zone shown.
+    patches, patch_code : ndarray
+        Connected pieces of the zones, and their codes.
+    patch_zone : ndarray of int
+        Row of ``zone_table`` of each.
     fills : dict of product to Fill
     left : list of Ground
         Infested ground that is not treated, by why; rows are those of ``job.ground``.
@@ -78,6 +83,9 @@ class Scene:
     turf: list[Ground]
     zones: Array
     zone_table: pd.DataFrame
+    patches: Array
+    patch_code: Array
+    patch_zone: Ints
     fills: dict[str, Fill]
     left: list[Ground]
     features: Array
@@ -109,6 +117,24 @@ class Scene:
             "caution": [short(one, 80) if one else "none named" for one in table["caution"]],
         }
         return pd.DataFrame(told, dtype=object)
+
+    @property
+    def patch_texts(self) -> list[str]:
+        """Code and ground of each patch, and the solution or granules for it where that is not too little to tell."""
+        table = self.zone_table.iloc[self.patch_zone]
+        granules, metric = isinstance(self.job.rig, Spreader), self.system == "metric"
+        unit, per = {
+            (False, False): ("gal", 1.0), (False, True): ("L", 1.0 / GAL_PER_L),
+            (True, False): ("lb", 1.0), (True, True): ("kg", 1.0 / LB_PER_KG),
+        }[granules, metric]  # fmt: skip
+        area = shapely.area(self.patches)
+        amount = table["product_amount" if granules else "solution_gal"] * area / table["area_m2"] * per
+        return [
+            f"{code}  {area_text(ground, self.system)}"
+            + (f"\n{fill:.1f} {unit}" if fill >= 0.05 else "")
+            + (f", pass {turn}" if turn > 1 else "")
+            for code, ground, fill, turn in zip(self.patch_code, area, amount, table["pass"], strict=True)
+        ]
 
     @property
     def overview(self) -> bool:
@@ -157,6 +183,8 @@ def scene(job: Sized, site: str | Iterable[str] | None = None, system: str = "us
     zone_site = zoned.zone_site[order]
     zone_row = place.rows(zone_site)
     table = job.zones.iloc[zone_row].drop(columns="geometry").reset_index(drop=True)
+    pieces, of, codes = job.lettered
+    mine = place.rows(zone_site[of])
     fills, products = product_fills(list(job.plans)), list(job.plans)
     used = np.flatnonzero(np.isin(products, list(table["product"])))
     used = used if len(used) else np.arange(len(products))  # all where nothing is treated
@@ -172,6 +200,9 @@ def scene(job: Sized, site: str | Iterable[str] | None = None, system: str = "us
         turf=_turf(job, place),
         zones=place(zoned.zone_geoms[order[zone_row]], zone_site[zone_row]),
         zone_table=table,
+        patches=place(pieces[mine], zone_site[of[mine]]),
+        patch_code=codes[mine],
+        patch_zone=np.searchsorted(zone_row, of[mine]),
         fills=fills,
         left=_left(job, place),
         features=place(_drawn(reach.features.geoms[feature], outline[feature]), reach.features.site[feature]),
