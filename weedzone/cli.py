@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 import re
 import sys
-from collections.abc import Mapping, Sequence
+import tomllib
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,11 +14,12 @@ from weedzone.base.errors import Finding, InputError, WeedzoneError
 from weedzone.base.files import check_place
 from weedzone.base.words import DECIDES
 from weedzone.job import Job, size_job
-from weedzone.kit import USES, Sprayer, Spreader, read_labels, read_policy, read_rig
+from weedzone.kit import Sprayer, Spreader, read_labels, read_policy, read_rig
 from weedzone.sizing import unknown_names
 from weedzone.survey import read_survey
 
 DONE, DOUBTFUL, REFUSED = 0, 1, 2
+_TYPES = {"path": Path, "int": int, "float": float}
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -47,88 +49,41 @@ def _in_flags(text: str, given: Mapping[str, object]) -> str:
 
 
 def _parser() -> argparse.ArgumentParser:
+    table = tomllib.loads((Path(__file__).parent / "cli.toml").read_text(encoding="utf-8"))
+    job = table["job"]["options"]
     parser = argparse.ArgumentParser(
         prog="weedzone",
         description=f"Sprayable area, product, water and tank loads from walked shapes. {DECIDES}",
     )
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
-
-    size = commands.add_parser("size", help="size a job: zones, totals, loads, ledger and a zone map")
-    _job_options(size)
-    size.add_argument("--out", type=Path, help="folder for the files; without it only the summary is printed")
-    size.add_argument("--formats", default="gpkg,csv,png", help="what to write (default: %(default)s)")
-    size.add_argument(
-        "--portfolio",
-        action="store_true",
-        help="stream any number of sites block by block; SURVEY is a "
-        "GeoPackage or a folder of GeoParquet files, results go to --out and are resumed there",
-    )
-    size.add_argument("--workers", type=int, default=1, help="processes of a portfolio; 0 for all processors")
-    size.set_defaults(run=_size)
-
-    check = commands.add_parser("check", help="read a survey and report findings, without sizing")
-    check.add_argument("survey", type=Path)
-    check.add_argument("--crs", help="coordinate system of layers that state none")
-    check.add_argument("--labels", type=Path, help="also name weeds, turf and kinds that no label here knows")
-    check.set_defaults(run=_check)
-
-    label = commands.add_parser("label", help="print a label as a table and point at contradictions")
-    label.add_argument("file", type=Path)
-    label.set_defaults(run=_label)
-
-    calibrate = commands.add_parser("calibrate", help="work out a calibration from its figures")
-    _calibration_options(calibrate)
-
-    quote = commands.add_parser("quote", help="price a job: one quote for each site and a total")
-    _job_options(quote)
-    quote.add_argument("--prices", type=Path, required=True, help="TOML file of prices")
-    quote.add_argument("--visits", type=int, help="visits in all (default: as the price list plans them)")
-    quote.add_argument("--pricing", choices=("cost-plus", "per-area", "both"), help="how to price")
-    quote.add_argument(
-        "--material", choices=("use", "containers"), help="charge what is used, or whole containers"
-    )
-    quote.add_argument(
-        "--accuracy", metavar="LENGTH", help='of the survey, "2 m": adds the spread of the price'
-    )
-    quote.add_argument("--out", type=Path, help="folder for the quote as HTML, CSV and JSON")
-    quote.set_defaults(run=_quote)
-
-    record = commands.add_parser("record", help="look after a record file")
-    parts = record.add_subparsers(dest="part", required=True, metavar="WHAT")
-    chained = parts.add_parser("check", help="hold every row against the chain of digests that sheets print")
-    chained.add_argument("file", type=Path)
-    chained.set_defaults(run=_check_records)
+    made = {
+        name: commands.add_parser(name, help=says["help"]) for name, says in table.items() if name != "job"
+    }
+    _options(made["size"], _size, job | table["size"]["options"])
+    _options(made["check"], _check, table["check"]["options"])
+    _options(made["label"], _label, table["label"]["options"])
+    _calibration_options(made["calibrate"])
+    _options(made["quote"], _quote, job | table["quote"]["options"])
+    parts = made["record"].add_subparsers(dest="part", required=True, metavar="WHAT")
+    check = table["record"]["check"]
+    _options(parts.add_parser("check", help=check["help"]), _check_records, check["options"])
     return parser
 
 
-def _job_options(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("survey", type=Path, help="GeoPackage, or folder of files named after the layers")
-    parser.add_argument("--labels", type=Path, required=True, help="a label file or a folder of them")
-    parser.add_argument("--rig", required=True, metavar="FILE:NAME")
-    parser.add_argument("--use", choices=USES, default="spot")
-    parser.add_argument(
-        "--product", action="append", default=[], metavar="TURF=NAME", help="decide a turf's product yourself"
-    )
-    parser.add_argument("--on", metavar="DATE", help="day of the job, 2026-05-10 (default: today)")
-    mixes = parser.add_mutually_exclusive_group()
-    mixes.add_argument(
-        "--worth", metavar="AREA", help='ground that another mix must add on a site, such as "150 ft2"'
-    )
-    mixes.add_argument(
-        "--most", action="store_true", help="treat as much ground as labels allow, whatever it mixes"
-    )
-    mixes.add_argument("--simple", action="store_true", help="one mix for each site")
-    parser.add_argument("--max-products", type=int, help="most products on a site (default: 2)")
-    parser.add_argument(
-        "--min-width", metavar="LENGTH", help="thinner pieces go to a neighbour's product; 0 ft: none"
-    )
-    parser.add_argument("--min-area", metavar="AREA", help="so do smaller ones; 0 ft2: none")
-    parser.add_argument("--exclude", action="append", default=[], metavar="NAME")
-    parser.add_argument("--prefer", action="append", default=[], metavar="NAME")
-    parser.add_argument("--avoid-caution", action="store_true", help="leave out turf that a label warns of")
-    parser.add_argument("--policy", type=Path, help="TOML file of local rules")
-    parser.add_argument("--wind-from", type=float, metavar="DEGREES")
-    parser.add_argument("--crs", help="coordinate system of layers that state none")
+def _options(
+    parser: argparse.ArgumentParser, run: Callable[[argparse.Namespace], int], table: Mapping[str, Any]
+) -> None:
+    """Options of a command from their table."""
+    parser.set_defaults(run=run)
+    groups: dict[str, Any] = {"": parser}
+    for flag, says in table.items():
+        told = dict(says)
+        group = told.pop("one_of", "")
+        if group not in groups:
+            groups[group] = parser.add_mutually_exclusive_group()
+        if "type" in told:
+            told["type"] = _TYPES[told["type"]]
+        groups[group].add_argument(flag, **told)
 
 
 def _job(options: argparse.Namespace) -> Job:
