@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -44,10 +44,9 @@ def size_block(run: Run, number: int) -> int:
     temporary = final.with_name(f".{final.name}.{os.getpid()}")
     shutil.rmtree(temporary, ignore_errors=True)
     temporary.mkdir(parents=True)
-    for table in ("zones", "totals", "loads", "ledger"):
-        frame = pd.concat([getattr(one, table) for one in sized], ignore_index=True) if sized else None
-        if frame is not None:
-            frame.to_parquet(temporary / f"{table}.parquet", index=False)
+    for table in TABLES[:-1] if sized else ():
+        frame = pd.concat([getattr(one, table) for one in sized], ignore_index=True)
+        frame.to_parquet(temporary / f"{table}.parquet", index=False)
     noticed = [finding for one in sized for finding in one.noticed] + findings
     findings_table(noticed).to_parquet(temporary / "findings.parquet", index=False)
     try:
@@ -100,14 +99,20 @@ def _not_sized(site: str, message: object) -> Finding:
 
 
 def _unusable(layer: gpd.GeoDataFrame, name: str = "keep_out") -> dict[Any, str]:
-    """Rows of a layer that cannot be read, and why; halves are tried until a row stands alone."""
+    """Rows of a layer that cannot be read, and why."""
+    faults = _faults(range(len(layer)), lambda rows: checked_layer(layer.iloc[rows], name, None, None))
+    return {layer.index[row]: what for row, what in faults.items()}
+
+
+def _faults(members: Sequence[Any], attempt: Callable[[Any], object]) -> dict[Any, str]:
+    """Members at fault in an attempt on all of them, and why; halves are tried, down to the one at fault."""
     try:
-        checked_layer(layer, name, None, None)
+        attempt(members)
     except WeedzoneError as error:
-        if len(layer) == 1:
-            return {layer.index[0]: str(error)}
-        middle = len(layer) // 2
-        return _unusable(layer.iloc[:middle], name) | _unusable(layer.iloc[middle:], name)
+        if len(members) <= 1:
+            return dict.fromkeys(members, str(error))
+        middle = len(members) // 2
+        return _faults(members[:middle], attempt) | _faults(members[middle:], attempt)
     return {}
 
 
@@ -148,9 +153,7 @@ def _size_sites(run: Run, frames: Layers, sites: list[str]) -> tuple[list[Sized]
     lost = _at_fault(run, frames, every)
     left = [name for name in sites if name not in lost]
     readable = {layer: frame.drop(index=list(_unusable(frame, layer))) for layer, frame in frames.items()}
-    there = [
-        name for name in every if name not in lost or not _at_fault(run, _of_sites(readable, [name]), [name])
-    ]
+    there = [name for name in every if name not in lost or not _at_fault(run, readable, [name])]
     sized = []
     if left:
         try:
@@ -161,20 +164,8 @@ def _size_sites(run: Run, frames: Layers, sites: list[str]) -> tuple[list[Sized]
 
 
 def _at_fault(run: Run, frames: Layers, sites: list[str]) -> dict[str, str]:
-    """Sites that cannot be sized, and why; halves are tried, down to the one at fault."""
-    try:
-        _sized(run, frames, sites)
-    except WeedzoneError as error:
-        if len(sites) <= 1:
-            return dict.fromkeys(sites, str(error))
-        middle = len(sites) // 2
-        halves = (sites[:middle], sites[middle:])
-        return {
-            name: what
-            for half in halves
-            for name, what in _at_fault(run, _of_sites(frames, half), half).items()
-        }
-    return {}
+    """Sites that cannot be sized, and why."""
+    return _faults(sites, lambda some: _sized(run, _of_sites(frames, some), some))
 
 
 def _names(frames: Layers) -> list[str]:

@@ -22,11 +22,7 @@ import pandas as pd
 import pyarrow as pa
 import shapely
 
-from weedzone.base.errors import (
-    InputError,
-    named_options,
-    path_given,
-)
+from weedzone.base.errors import InputError, named_options, path_given
 from weedzone.base.files import is_running
 from weedzone.base.units import ACRE_PER_M2, KSQFT_PER_M2
 from weedzone.base.words import DECIDES
@@ -82,9 +78,8 @@ class Portfolio:
         if table not in TABLES:
             raise InputError(f"no table {table!r}", mend=f"one of {', '.join(TABLES)}")
         reader = gpd.read_parquet if table == "zones" else pd.read_parquet
-        found: pd.DataFrame = pd.concat(
-            [_table(file, reader) for file in self.files(table)], ignore_index=True
-        )
+        tables = [_table(file, reader) for file in self.files(table)]
+        found: pd.DataFrame = pd.concat(tables, ignore_index=True)
         return found
 
     def files(self, table: str) -> list[Path]:
@@ -105,25 +100,20 @@ class Portfolio:
         """Totals of each product over all sites: sites, area, solution, water, product, adjuvant, loads."""
         sums = ["area_ft2", "area_m2", "solution_gal", "solution_L", "water_gal", "water_L", "product_amount"]
         sums += ["adjuvant_floz", "loads", "made_up_gal", "made_up_amount"]
-        parts = []
+        parts = [pd.DataFrame(columns=["product", "product_unit", *sums, "sites"])]
         for file in self.files("totals"):
-            table = _table(file)
-            grouped = table.groupby(["product", "product_unit"], sort=True)
-            parts.append(grouped[sums].sum().assign(sites=grouped["site"].nunique()))
-        if not parts:
-            return pd.DataFrame(columns=["product", "product_unit", *sums, "sites"])
-        whole: pd.DataFrame = pd.concat(parts).groupby(level=[0, 1]).sum().reset_index()
-        return whole
+            grouped = _table(file).groupby(["product", "product_unit"])
+            parts.append(grouped[sums].sum().assign(sites=grouped["site"].nunique()).reset_index())
+        return pd.concat(parts[1:] or parts).groupby(["product", "product_unit"], as_index=False).sum()
 
     @cached_property
     def by_outcome(self) -> pd.Series[Any]:
         """Infested ground by outcome [m2]."""
         parts = [_table(file).groupby("outcome")["area_m2"].sum() for file in self.files("ledger")]
-        return (
-            pd.concat(parts).groupby(level=0).sum().sort_values(ascending=False)
-            if parts
-            else pd.Series(dtype=float)
-        )
+        if not parts:
+            return pd.Series(dtype=float)
+        whole: pd.Series[Any] = pd.concat(parts).groupby(level=0).sum().sort_values(ascending=False)
+        return whole
 
     @cached_property
     def failed(self) -> list[str]:

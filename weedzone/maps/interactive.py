@@ -9,21 +9,11 @@ import numpy as np
 import pandas as pd
 import shapely
 from bokeh.core.properties import value
-from bokeh.models import (  # type: ignore[attr-defined]  # its list of names is made as it is loaded
-    BoxZoomTool,
-    ColumnDataSource,
-    CustomJS,
-    DataRange1d,
-    HoverTool,
-    ImperialLength,
-    Legend,
-    LegendItem,
-    PanTool,
-    ResetTool,
-    ScaleBar,
-    TapTool,
-    WheelZoomTool,
-)
+from bokeh.models.annotations import ImperialLength, Legend, LegendItem, ScaleBar
+from bokeh.models.callbacks import CustomJS
+from bokeh.models.ranges import DataRange1d
+from bokeh.models.sources import ColumnDataSource
+from bokeh.models.tools import BoxZoomTool, HoverTool, PanTool, ResetTool, TapTool, WheelZoomTool
 from bokeh.plotting import figure
 
 from weedzone.base.units import FT2_PER_M2, show
@@ -61,7 +51,7 @@ def draw(shown: Scene) -> figure:
 class _Drawing:
     def __init__(self, shown: Scene) -> None:
         self.scene = shown
-        self.items: list[tuple[int, LegendItem]] = []
+        self.key: list[tuple[int, str, list[Any]]] = []
         self.framed: list[Any] = []
         self.tapped: list[Any] = []
         self.plot = _empty()
@@ -77,11 +67,12 @@ class _Drawing:
             for one in (self.plot.x_range, self.plot.y_range):
                 one.update(renderers=self.framed)
         self.plot.add_tools(TapTool(renderers=self.tapped, visible=False))
-        items = [item for _, item in sorted(self.items, key=lambda one: one[0])]
+        rows = sorted(self.key, key=lambda row: row[0])
+        items = [LegendItem(label=value(words), renderers=drawn) for _, words, drawn in rows]
         key = Legend(items=items, ncols=2, click_policy="hide", location="left", border_line_color=None)
         key.update(label_text_font_size="12px", glyph_height=18, glyph_width=18, spacing=2, padding=2)
         # Two columns that do not touch, and fit a phone.
-        longest = max((len(one.label.value) for one in items), default=0)
+        longest = max((len(words) for _, words, _ in rows), default=0)
         key.update(label_width=int(min(5.5 * longest + 8, 142)))
         key.update(inactive_fill_color="#FFFFFF", inactive_fill_alpha=0.75)
         self.plot.add_layout(key, "below")
@@ -223,7 +214,7 @@ class _Drawing:
         return drawn if told is None else self._told(drawn, told)
 
     def _key(self, group: int, words: str, *renderers: Any) -> None:
-        self.items.append((group, LegendItem(label=value(_no_formula(words)), renderers=list(renderers))))
+        self.key.append((group, _no_formula(words), list(renderers)))
 
     def _told(self, renderer: Any, told: pd.DataFrame) -> Any:
         """Tell a shape's figures where it is pointed at, and below the map where it is tapped."""
@@ -260,7 +251,7 @@ def _empty() -> figure:
     return plot
 
 
-def _scale(plot: figure, units: Mapping[str, float], at: str) -> ScaleBar:
+def _scale(plot: figure, units: Mapping[str, float], at: Any) -> ScaleBar:
     """A scale bar that follows the zoom, in the largest of some units of which it spans one."""
     basis: dict[str, Any] = {name: (size, name, name) for name, size in units.items()}
     kinds = ImperialLength(basis=basis, ticks=_ROUND)

@@ -27,16 +27,9 @@ if TYPE_CHECKING:
 
 _MOST_ROWS = 400
 _COLUMNS = {
-    "site": "Site",
-    "zone": "Zone",
-    "product": "Product",
-    "turf": "Turf",
-    "weeds": "Weeds",
-    "dose": "Dose",
-    "amount": "Product amount",
-    "area": "Area",
-    "tanks": "Fillings",
-}
+    "site": "Site", "zone": "Zone", "product": "Product", "turf": "Turf", "weeds": "Weeds", "dose": "Dose",
+    "amount": "Product amount", "area": "Area", "tanks": "Fillings",
+}  # fmt: skip
 _FRAME_PX = 820
 
 
