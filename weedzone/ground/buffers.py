@@ -101,14 +101,12 @@ def _bent(geoms: Array, distance: Floats) -> Bools:
 def _corners(geoms: Array) -> tuple[Ints, Floats, Floats, Floats]:
     """Each vertex between two edges: the feature's row, the vertex before it, itself, and the one after."""
     parts, owner = parts_of(geoms)
-    solid = shapely.get_type_id(parts) == 3
-    rings, ring_of = shapely.get_rings(shapely.orient_polygons(parts[solid]), return_index=True)
-    lines = parts[~solid]
-    xy, of = shapely.get_coordinates(np.concatenate([rings, lines]), return_index=True)
-    row = np.concatenate([owner[solid][ring_of], owner[~solid]])
+    lines, row = _outlines(shapely.orient_polygons(parts), owner)
+    n_rings = int((shapely.get_type_id(lines) == 2).sum())
+    xy, of = shapely.get_coordinates(lines, return_index=True)
     middle = np.flatnonzero((of[2:] == of[1:-1]) & (of[1:-1] == of[:-2])) + 1
-    start = np.searchsorted(of, np.arange(len(rings)))
-    end = np.searchsorted(of, np.arange(len(rings)), side="right")
+    start = np.searchsorted(of, np.arange(n_rings))
+    end = np.searchsorted(of, np.arange(n_rings), side="right")
     # A ring's last vertex is its first: the corner there lies between the last edge and the first.
     before = np.concatenate([middle - 1, end - 2])
     at, after = np.concatenate([middle, start]), np.concatenate([middle + 1, start + 1])

@@ -12,18 +12,16 @@ import numpy as np
 import pyproj
 import shapely
 
-from weedzone.ground.shapes import Array, Bools, Floats
+from weedzone.ground.shapes import Array, Bools, Floats, parts_of
 
 PIECE_M = 100.0
 MOST_PIECES = 2_000  # of one shape: 200 km of long edges; beyond it pieces are longer
 EARTH_M = 6_371_000.0
 MOST_BEND_M = 0.003  # that is allowed for; jumps between the parts of a feature are no edges
-LEAST_CURVE = (
-    0.07 / EARTH_M
-)  # of a straight edge on the maps of a zone, 300 km from its middle (own estimate)
-FURTHEST_DEGREES = (
-    5.0  # an edge across the antimeridian; a longer one spans the globe, and is no edge of a map of turf
-)
+# Of a straight edge on the maps of a zone, 300 km from its middle (own estimate).
+LEAST_CURVE = 0.07 / EARTH_M
+# An edge across the antimeridian; a longer one spans the globe, and is no edge of a map of turf.
+FURTHEST_DEGREES = 5.0
 
 
 def straight(geoms: Array, crs: pyproj.CRS) -> Array:
@@ -67,13 +65,11 @@ def _more(xy: Floats, step: float) -> Floats:
     first, last = xy[:-1], xy[1:]
     count = np.maximum(np.ceil(np.hypot(*(last - first).T) / step), 1.0).astype(np.intp)
     turned = (first[:, 0] > last[:, 0]) | ((first[:, 0] == last[:, 0]) & (first[:, 1] > last[:, 1]))
-    start = np.where(turned[:, np.newaxis], last, first)
+    start, end = np.where(turned, [last.T, first.T], [first.T, last.T]).transpose(0, 2, 1)
     edge = np.repeat(np.arange(len(count)), count)
     along = np.arange(len(edge)) - np.repeat(np.cumsum(count) - count, count)
     share = np.where(turned[edge], count[edge] - along, along) / count[edge]
-    between = (
-        start[edge] + share[:, np.newaxis] * (np.where(turned[:, np.newaxis], first, last) - start)[edge]
-    )
+    between = start[edge] + share[:, np.newaxis] * (end - start)[edge]
     between[along == 0] = first
     return np.concatenate([between, xy[-1:]])
 
@@ -138,8 +134,8 @@ def unrolled(degrees: Array) -> tuple[Array, Bools]:
     out = degrees.copy()
     for row in wide:
         shape = degrees[row]
-        parts = [part for part in _simple(shape) if not part.is_empty]
-        lines = [ring for part in parts for ring in _lines(part)]
+        parts, _ = parts_of(degrees[[row]])
+        lines = [line for part in parts[~shapely.is_empty(parts)] for line in _lines(part)]
         turns = [_turns(shapely.get_coordinates(line)) for line in lines]
         if any(turn is None for turn in turns):
             bad[row] = True
@@ -148,18 +144,11 @@ def unrolled(degrees: Array) -> tuple[Array, Bools]:
         moved = []
         for line, turn in zip(lines, turns, strict=True):
             assert turn is not None
-            x = shapely.get_coordinates(line)[:, 0]
-            moved.append(turn + 360.0 * np.round((first - (x + turn)[0]) / 360.0))
+            x = shapely.get_coordinates(line)[0, 0]
+            moved.append(turn + 360.0 * np.round((first - x - turn[0]) / 360.0))
         shift = np.concatenate(moved)
         out[row] = shapely.transform(shape, lambda xy, shift=shift: xy + np.column_stack([shift, 0 * shift]))
     return out, bad
-
-
-def _simple(shape: shapely.Geometry) -> list[shapely.Geometry]:
-    """Points, lines and polygons of a shape, in the order of its coordinates."""
-    if not hasattr(shape, "geoms"):
-        return [shape]
-    return [simple for part in shape.geoms for simple in _simple(part)]
 
 
 def _lines(part: shapely.Geometry) -> list[shapely.Geometry]:

@@ -19,15 +19,11 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pyproj
 import shapely
 
-from weedzone.base.errors import CrsError, SurveyError
-
-Array = npt.NDArray[Any]
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.intp]
+from weedzone.base.errors import CrsError, SurveyError, naming
+from weedzone.ground.shapes import Array, Floats, Ints
 
 BLOCK_DEGREES = 0.6
 MAX_SITE_DEGREES = 0.9  # about 100 km: beyond it a site leaves its block's exact ground
@@ -43,30 +39,20 @@ def checked_crs(crs: object, *, layer: str, file: str | None = None) -> pyproj.C
     CrsError
         If the layer states none, or one that is not tied to the earth.
     """
-    if crs is None:
-        raise CrsError(
-            "the coordinate system is not stated",
-            file=file,
-            layer=layer,
-            mend='set it in the file, or pass crs="EPSG:..." if you are certain of it',
-        )
-    try:
-        found = pyproj.CRS.from_user_input(crs).to_2d()
-    except pyproj.exceptions.CRSError as error:
-        raise CrsError(
-            f"{crs!r} is no coordinate system that can be read",
-            file=file,
-            layer=layer,
-            mend='name one such as "EPSG:4326"',
-        ) from error
-    if found.geodetic_crs is None:
-        raise CrsError(
-            f"the coordinate system {found.name!r} is not tied to the earth",
-            file=file,
-            layer=layer,
-            mend="state the geographic or projected system that the shapes were drawn in",
-        )
-    return found
+    with naming(file=file, layer=layer):
+        if crs is None:
+            mend = 'set it in the file, or pass crs="EPSG:..." if you are certain of it'
+            raise CrsError("the coordinate system is not stated", mend=mend)
+        try:
+            found = pyproj.CRS.from_user_input(crs).to_2d()
+        except pyproj.exceptions.CRSError as error:
+            mend = 'name one such as "EPSG:4326"'
+            raise CrsError(f"{crs!r} is no coordinate system that can be read", mend=mend) from error
+        if found.geodetic_crs is None:
+            what = f"the coordinate system {found.name!r} is not tied to the earth"
+            mend = "state the geographic or projected system that the shapes were drawn in"
+            raise CrsError(what, mend=mend)
+        return found
 
 
 @lru_cache(maxsize=64)
@@ -88,14 +74,17 @@ def _transformer(source: pyproj.CRS, target: pyproj.CRS) -> pyproj.Transformer:
     return pyproj.Transformer.from_crs(source, target, always_xy=True)
 
 
-def to_degrees(geoms: Array, crs: pyproj.CRS, base: pyproj.CRS) -> Array:
-    """Geometries in longitude/latitude of `base` [degrees]; what cannot be projected becomes infinite."""
-    if crs.is_geographic and geodetic_base(crs) == base and crs == base:
-        return geoms
-    forward = _transformer(crs, base)
+def _transformed(geoms: Array, source: pyproj.CRS, target: pyproj.CRS) -> Array:
+    forward = _transformer(source, target)
     return np.asarray(
         shapely.transform(geoms, lambda xy: np.column_stack(forward.transform(xy[:, 0], xy[:, 1])))
     )
+
+
+def to_degrees(geoms: Array, crs: pyproj.CRS, base: pyproj.CRS) -> Array:
+    """Geometries in longitude/latitude of `base` [degrees]; what cannot be projected becomes infinite."""
+    same = crs.is_geographic and geodetic_base(crs) == base and crs == base
+    return geoms if same else _transformed(geoms, crs, base)
 
 
 @dataclass(frozen=True)
@@ -129,14 +118,8 @@ class Ground:
 
     def only(self, first: int, stop: int) -> Ground:
         """Sites `first` to `stop`, numbered from 0."""
-        share = slice(first, stop)
-        return replace(
-            self,
-            lon=self.lon[share],
-            lat=self.lat[share],
-            block=self.block[share],
-            origin_m=self.origin_m[share],
-        )
+        parts = {name: getattr(self, name)[first:stop] for name in ("lon", "lat", "block", "origin_m")}
+        return replace(self, **parts)
 
     def to_local(self, degrees: Array, site: Ints) -> Array:
         """Geometries in degrees to metres about their site's origin."""
@@ -154,12 +137,7 @@ class Ground:
     def to_survey(self, local: Array, site: Ints) -> Array:
         """Geometries in metres about their site's origin to the survey's CRS."""
         degrees = self._each_vertex(local, site, self._inverse)
-        if self.crs == self.base:
-            return degrees
-        forward = _transformer(self.base, self.crs)
-        return np.asarray(
-            shapely.transform(degrees, lambda xy: np.column_stack(forward.transform(xy[:, 0], xy[:, 1])))
-        )
+        return degrees if self.crs == self.base else _transformed(degrees, self.base, self.crs)
 
     def _each_vertex(self, geoms: Array, site: Ints, convert: Any) -> Array:
         geoms = np.asarray(geoms, dtype=object)
@@ -169,21 +147,23 @@ class Ground:
         return np.asarray(shapely.transform(geoms, lambda xy: convert(xy, owner)))
 
     def _forward(self, xy: Floats, owner: Ints) -> Floats:
-        out = np.empty_like(xy)
-        for block, rows in _by_block(self.block[owner]):
-            proj = _laea(self.base, self.block_lon[block], self.block_lat[block])
-            out[rows] = np.column_stack(proj(xy[rows, 0], xy[rows, 1], errcheck=False))
-        return out - self.origin_m[owner]
+        return self._block_by_block(xy, owner, _projected) - self.origin_m[owner]
 
     def _inverse(self, xy: Floats, owner: Ints) -> Floats:
-        placed = xy + self.origin_m[owner]
-        out = np.empty_like(xy)
-        for block, rows in _by_block(self.block[owner]):
-            proj = _laea(self.base, self.block_lon[block], self.block_lat[block])
-            out[rows] = _unprojected(proj, placed[rows])
+        out = self._block_by_block(xy + self.origin_m[owner], owner, _unprojected)
         # Beside the antimeridian a site's longitudes stay together rather than jump by 360 degrees.
         out[:, 0] = self.lon[owner] + _wrapped(out[:, 0] - self.lon[owner])
         return out
+
+    def _block_by_block(self, xy: Floats, owner: Ints, convert: Any) -> Floats:
+        out = np.empty_like(xy)
+        for block, rows in _by_block(self.block[owner]):
+            out[rows] = convert(_laea(self.base, self.block_lon[block], self.block_lat[block]), xy[rows])
+        return out
+
+
+def _projected(proj: pyproj.Proj, degrees: Floats) -> Floats:
+    return np.column_stack(proj(degrees[:, 0], degrees[:, 1], errcheck=False))
 
 
 def _unprojected(proj: pyproj.Proj, xy: Floats) -> Floats:
@@ -192,10 +172,11 @@ def _unprojected(proj: pyproj.Proj, xy: Floats) -> Floats:
     PROJ's inverse of this projection is a short series, good to a millimetre; one step back and forth takes
     its error out.
     """
-    first = proj(xy[:, 0], xy[:, 1], inverse=True, errcheck=False)
-    again = np.column_stack(proj(*first, errcheck=False))
-    mended = 2.0 * xy - again
-    return np.column_stack(proj(mended[:, 0], mended[:, 1], inverse=True, errcheck=False))
+    return _inverted(proj, 2.0 * xy - _projected(proj, _inverted(proj, xy)))
+
+
+def _inverted(proj: pyproj.Proj, xy: Floats) -> Floats:
+    return np.column_stack(proj(xy[:, 0], xy[:, 1], inverse=True, errcheck=False))
 
 
 def frame(degrees: Array, site: Ints, n_sites: int, crs: pyproj.CRS, names: Array) -> Ground:
@@ -221,10 +202,11 @@ def frame(degrees: Array, site: Ints, n_sites: int, crs: pyproj.CRS, names: Arra
     lon, lat, span = _centres(degrees, site, n_sites)
     wide = np.flatnonzero(span > MAX_SITE_DEGREES)
     if len(wide):
-        raise SurveyError(
-            f"the shapes of site {names[wide[0]]!r} lie more than 100 km apart",
-            mend="check the coordinate system and axis order of each layer, or give each place a site of its own",
+        what = f"the shapes of site {names[wide[0]]!r} lie more than 100 km apart"
+        mend = (
+            "check the coordinate system and axis order of each layer, or give each place a site of its own"
         )
+        raise SurveyError(what, mend=mend)
     band = np.floor(lat / BLOCK_DEGREES)
     middle = np.clip((band + 0.5) * BLOCK_DEGREES, -89.9, 89.9)
     step = 360.0 / np.maximum(1.0, np.ceil(360.0 * np.cos(np.radians(middle)) / BLOCK_DEGREES))
@@ -277,6 +259,5 @@ def _laea(base: pyproj.CRS, lon: float, lat: float) -> pyproj.Proj:
     ellipsoid = base.ellipsoid
     if ellipsoid is None:
         raise CrsError(f"the coordinate system {base.name!r} has no ellipsoid", mend="use a geographic one")
-    return pyproj.Proj(
-        proj="laea", lon_0=lon, lat_0=lat, a=ellipsoid.semi_major_metre, b=ellipsoid.semi_minor_metre
-    )
+    a, b = ellipsoid.semi_major_metre, ellipsoid.semi_minor_metre
+    return pyproj.Proj(proj="laea", lon_0=lon, lat_0=lat, a=a, b=b)

@@ -230,19 +230,19 @@ def _tried(operation: Callable[..., Any], a: Array, b: Array, **options: float) 
             return np.array([EMPTY], dtype=object), np.zeros(1, dtype=bool)
     # Halves, so that one bad row among thousands costs a dozen calls and not thousands.
     middle = len(a) // 2
-    first, second = (
-        _tried(operation, a[:middle], b[:middle], **options),
-        _tried(operation, a[middle:], b[middle:], **options),
-    )
-    return np.concatenate([first[0], second[0]]), np.concatenate([first[1], second[1]])
+    halves = [_tried(operation, a[half], b[half], **options) for half in (slice(middle), slice(middle, None))]
+    made, fine = zip(*halves, strict=True)
+    return np.concatenate(made), np.concatenate(fine)
 
 
-def _chained_difference(whole: Array, b: Array, start: Ints, count: Ints) -> tuple[Array, Bools]:
+def _chained_difference(
+    whole: Array, b: Array, start: Ints, count: Ints, **options: float
+) -> tuple[Array, Bools]:
     """Each row less its cells, one after the other: no union of neighbours, so no seams."""
     rest, ok = whole.copy(), np.ones(len(whole), dtype=bool)
     for turn in range(int(count.max(initial=0))):
         live = np.flatnonzero(count > turn)
-        rest[live], fine = _tried(shapely.difference, rest[live], b[start[live] + turn])
+        rest[live], fine = _tried(shapely.difference, rest[live], b[start[live] + turn], **options)
         ok[live] &= fine
     return rest, ok
 
@@ -252,10 +252,8 @@ def _adds_up(whole: Array, inner: Array, rest: Array, at: Ints, grid_m: float) -
     found = np.bincount(at, shapely.area(inner), len(whole)) + shapely.area(rest)
     allowed = 1e-8 * total + 1e-6
     if grid_m:
-        edge = (
-            shapely.length(whole) + np.bincount(at, shapely.length(inner), len(whole)) + shapely.length(rest)
-        )
-        allowed = allowed + edge * grid_m
+        edge = np.bincount(at, shapely.length(inner), len(whole)) + shapely.length(rest)
+        allowed = allowed + (shapely.length(whole) + edge) * grid_m
     return np.asarray(np.abs(found - total) <= allowed)
 
 
@@ -344,36 +342,23 @@ def _inner_points(geoms: Array) -> tuple[Floats, Ints]:
 
 
 def _near_edge(points: Floats, shapes: tuple[Array, ...]) -> Bools:
-    near = np.zeros(len(points), dtype=bool)
-    if len(points):
-        dots = shapely.points(points)
-        for shape in shapes:
-            near |= shapely.distance(dots, shapely.boundary(shape)) <= EDGE_M
-    return near
+    dots = shapely.points(points)
+    apart = [shapely.distance(dots, shapely.boundary(shape)) for shape in shapes]
+    return np.asarray(np.min(apart, axis=0) <= EDGE_M)
 
 
 def _on_grid(whole: Any, cells: Array) -> tuple[Array, Any] | None:
     """Insides and remainder of one row on the finest grid that holds."""
+    one, at = np.array([whole], dtype=object), np.zeros(len(cells), dtype=np.intp)
+    every, count = np.ones(1, dtype=bool), np.array([len(cells)])
     for grid in GRIDS_M:
-        rows = np.full(len(cells), whole, dtype=object)
-        inner, inner_ok = _tried(shapely.intersection, rows, cells, grid_size=grid)
-        rest: Any = whole
-        fine = bool(inner_ok.all())
-        for cell in cells:
-            single, ok = _tried(
-                shapely.difference,
-                np.array([rest], dtype=object),
-                np.array([cell], dtype=object),
-                grid_size=grid,
-            )
-            rest, fine = single[0], fine and bool(ok[0])
-        at = np.zeros(len(cells), dtype=np.intp)
-        one, only = np.array([whole], dtype=object), np.array([rest], dtype=object)
-        every = np.ones(1, dtype=bool)
+        inner, inner_ok = _tried(shapely.intersection, one[at], cells, grid_size=grid)
+        rest, rest_ok = _chained_difference(one, cells, at[:1], count, grid_size=grid)
         if (
-            fine
-            and _adds_up(one, inner, only, at, grid)[0]
-            and not _second_figure_disagrees(one, inner, only, cells, at, every, grid)[0]
+            inner_ok.all()
+            and rest_ok.all()
+            and _adds_up(one, inner, rest, at, grid)[0]
+            and not _second_figure_disagrees(one, inner, rest, cells, at, every, grid)[0]
         ):
-            return inner, rest
+            return inner, rest[0]
     return None

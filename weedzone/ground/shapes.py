@@ -299,13 +299,11 @@ def _lost(united: Array, members: Array, row: Ints, short_m2: Floats | None = No
     """
     lacking = np.zeros(len(members))
     edges = np.bincount(row, work(united[row], members), len(united))
-    small, heavy = (
-        np.flatnonzero((edges <= MOST_EDGE_PAIRS)[row]),
-        np.flatnonzero((edges > MOST_EDGE_PAIRS)[row]),
-    )
+    large = edges > MOST_EDGE_PAIRS
+    small, heavy = np.flatnonzero(~large[row]), np.flatnonzero(large[row])
     if short_m2 is not None and len(small):
         first = np.searchsorted(row, np.arange(len(united)))
-        two = np.flatnonzero((np.bincount(row) == 2) & (edges <= MOST_EDGE_PAIRS))
+        two = np.flatnonzero((np.bincount(row) == 2) & ~large)
         shared = common_area(members, members, first[two], first[two] + 1)
         tight = np.zeros(len(united), dtype=bool)
         tight[two] = np.abs(shared - short_m2[two]) <= 1e-9 * short_m2[two] + 1e-6

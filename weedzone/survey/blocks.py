@@ -67,7 +67,8 @@ def split(source: Path, folder: Path, size: int) -> Blocks:
         Infestations without a site.
     """
     layers = layers_of(source)
-    crs = {name: layer.crs for name, layer in layers.items()}
+    # Parsed once: every block asks for it again and again.
+    crs = {name: layer.crs and pyproj.CRS.from_user_input(layer.crs) for name, layer in layers.items()}
     ready = folder / "blocks.json"
     if ready.is_file():
         return Blocks(folder, _finished(ready), crs)
