@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import geopandas as gpd
 import numpy as np
 import pytest
@@ -111,6 +113,43 @@ def test_thin_pieces_go_to_a_neighbour_that_may_go_there(labels: dict[str, wz.La
     said = {"bermudagrass": "Demo Wide", "tall fescue": "Demo Near"}
     by_hand = {wide: 1800.0, near: 200.0, ("sliver", "Demo Near"): 40.0}
     assert ground_ft2(sized(yard(), labels, products=said)) == pytest.approx(by_hand, rel=1e-3)
+
+
+def test_weeds_lost_by_handing_over_are_said(labels: dict[str, wz.Label]) -> None:
+    """White clover on the strip of 40 sq ft and beyond the turf: Demo Near has it, Demo Wide that takes it has not."""
+    known = dict(labels)
+    known["Demo Near"] = replace(known["Demo Near"], weeds={"dandelion": "good", "white clover": "good"})
+    base, strip = (
+        yard(),
+        shapely.transform(box(0, 20, 80, 20.5), lambda xy: xy + np.array([1_500_000.0, 1_000_000.0])),
+    )
+    rows = {"weed": ["dandelion", "white clover"]}
+    weeds = gpd.GeoDataFrame(rows, geometry=[base.infestations.geometry.iloc[0], strip], crs=base.crs)
+    survey = wz.Survey(turf=base.turf, infestations=weeds, keep_out=base.keep_out)
+    told = sized(survey, known, prefer=["Demo Near"], min_area="0 ft2").findings["message"]
+    assert told.str.contains("40 ft2 in thin or small pieces went from Demo Near to Demo Wide").sum() == 1
+    apart = sized(survey, known, prefer=["Demo Near"], min_area="0 ft2", min_width="0 ft").findings["message"]
+    assert not apart.str.contains("thin or small").any()
+
+
+def test_loads_of_each_choice_and_the_sentence_that_says_them(labels: dict[str, wz.Label]) -> None:
+    """1,800 and 200 sq ft at 1 gal/ksqft: one product fills a tank of half a gallon four times, both five times."""
+    rig = wz.Sprayer(name="wand", tank_L=0.5 * 3.785411784)
+    plain = {"on": "2026-05-10", "min_area": "0 ft2", "min_width": "0 ft"}
+    job = wz.size_job(yard(), labels, rig, worth="0 ft2", **plain)
+    assert job.choices["loads"].to_list() == [4, 5]
+    assert len(job.loads) == 5
+    few = wz.size_job(yard(), labels, rig, **plain)
+    assert few.choices["taken"].to_list() == [True, False]
+    assert "One product more (Demo Near; Demo Wide) adds" in " ".join(wz.explain(few)["why"])
+
+
+def test_ground_by_wand_is_in_the_summary(labels: dict[str, wz.Label]) -> None:
+    boom = {"use": "broadcast", "products": {"tall fescue": "Demo Near"}, "min_area": "0 ft2"}
+    job = sized(yard(), labels, **boom)
+    thin = job.zones[job.zones["by_wand"]]
+    text = " ".join(job.summary().split())
+    assert f"too thin for the boom, by wand or hand: {thin['area_ft2'].sum():,.0f} ft²" in text
 
 
 def test_what_no_neighbour_may_take_is_left_to_hand_or_wand(labels: dict[str, wz.Label]) -> None:

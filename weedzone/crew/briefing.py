@@ -143,7 +143,20 @@ def _balance(job: Sized) -> list[str]:
             f"{line}  {100 * row.area_m2 / whole.area_m2:3.0f} %"
             for line, (_, row) in zip(lines[1:], rows[1:], strict=True)
         ]
-    return [*lines, *_trade(job)]
+    return [*lines, *_trade(job), *_by_wand(job)]
+
+
+def _by_wand(job: Sized) -> list[str]:
+    """Ground that is too thin for boom or spreader."""
+    thin = job.zones[job.zones["by_wand"]]
+    if thin.empty:
+        return []
+    where = (
+        "; ".join(thin["zone"]) if len(job.survey.sites) == 1 and len(thin) <= 8 else f"{len(thin):,} zones"
+    )
+    ground = ground_text(thin["area_m2"].sum(), thin["area_ft2"].sum())
+    tool = "spreader" if isinstance(job.rig, Spreader) else "boom"
+    return _wrapped(f"too thin for the {tool}, by wand or hand: {ground} in {where}")
 
 
 def _trade(job: Sized) -> list[str]:

@@ -154,7 +154,15 @@ def _first(view: _View, rows: Ints, p: int, product: Ints) -> str:
         said.append(f"Left aside: {'; '.join(aside)}.")
     elif not used:
         said.append("No other product at hand may treat this ground.")
-    return " ".join(said)
+    return " ".join([*said, *_one_more(job, site)])
+
+
+def _one_more(job: Sized, site: int) -> Iterator[str]:
+    """What the best set with one product more would add, where one was weighed."""
+    made = job.choices[job.choices["site"] == job.survey.local.sites[site]]
+    taken = made["mixes"][made["taken"]].max()
+    for row in made[made["mixes"] > taken].to_dict("records"):
+        yield f"One product more ({row['products']}) {row['why']}."
 
 
 def _rated(view: _View, rows: Ints, p: int) -> str:
@@ -185,7 +193,7 @@ def _beside(view: _View, rows: Ints, p: int, q: int) -> list[str]:
         said.append(f"It fills {show(area, 'area')} that {other} may not treat because of {why}.")
     for name, (area, _) in shares.items():
         if name == "equal":
-            said.append(f"On {show(area, 'area')} {other} would do as well: loads and material decide.")
+            said.append(f"On {show(area, 'area')} {other} would do as well: the order of the labels decides.")
         elif name not in _MAY_NOT:
             said.append(f"On {show(area, 'area')} {other} could be used too, but {_AGAINST[name]}.")
     return said

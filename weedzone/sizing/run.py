@@ -17,7 +17,7 @@ from weedzone.base.errors import Finding, InputError, findings_table, refuse_unl
 from weedzone.base.units import FT2_PER_M2, to_si
 from weedzone.ground.edges import bends_m
 from weedzone.ground.shapes import Array, Ints
-from weedzone.kit import USES, Label, Policy, doubts
+from weedzone.kit import USES, Label, Policy, Sprayer, doubts
 from weedzone.sizing.arguments import (
     USUAL,
     Asked,
@@ -34,6 +34,7 @@ from weedzone.sizing.arguments import (
     unknown_names,
 )
 from weedzone.sizing.batches import zone_sites
+from weedzone.sizing.loads import carried
 from weedzone.sizing.pours import Pour
 from weedzone.sizing.tables import (
     frame_of,
@@ -200,17 +201,21 @@ class Sized:
     def choices(self) -> pd.DataFrame:
         """The best set of 1, 2, ... products on each site, up to one more than the plan uses.
 
-        Columns ``site``, ``mixes``, ``products`` ("Demo A; Demo B"), ``ground_ft2``, ``ground_m2`` (treated),
-        ``share`` (of what labels allow on the site), ``good_ft2``, ``good_m2`` (with every weed on it rated good),
-        ``price`` (of the product, where all prices are known), ``taken``, ``why`` (what decided).
+        Columns ``site``, ``mixes``, ``loads``, ``products`` ("Demo A; Demo B"), ``ground_ft2``, ``ground_m2``
+        (treated), ``share`` (of what labels allow on the site), ``good_ft2``, ``good_m2`` (with every weed on it rated
+        good), ``price`` (of the product, where all prices are known), ``taken``, ``why`` (what decided).
         """
         made, rules = self.zoned.choices, self.zoned.rules
         names = np.array(list(self.plans), dtype=object)
         known = rules.price is not None and all(name in rules.price for name in names)
+        capacity = carried(np.ones(1), np.ones(1), self.rig)[1]
+        lines = self.rig.priming_L if isinstance(self.rig, Sprayer) else 0.0
+        loads = np.ceil((made.fill + lines) / capacity - 1e-6) * (made.fill > 0.0)
         return pd.DataFrame(
             {
                 "site": self.survey.local.sites[made.site],
                 "mixes": made.count,
+                "loads": loads.sum(axis=1).astype(int),
                 "products": ["; ".join(names[members]) for members in made.members],
                 "ground_ft2": made.ground_m2 * FT2_PER_M2,
                 "ground_m2": made.ground_m2,

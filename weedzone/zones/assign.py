@@ -253,6 +253,7 @@ def _options(
         cost = np.array([rules.price[name] for name in means.plans])
     thinned = np.where([plan.use == "spot" for plan in plans], parts.cover[like][:, np.newaxis], 1.0)
     price = dose * thinned * cost
+    volume = np.array([plan.volume or 0.0 for plan in plans])
     liked = np.array([name in rules.prefer for name in means.plans])
     uses = np.arange(len(plans)) == first[:, np.newaxis]
     return Options(
@@ -266,6 +267,7 @@ def _options(
         rating=mean[weeds],
         price=price[:, first] + np.where(after >= 0, price[:, after], 0.0),
         preferred=liked[first],
+        fill=area[:, np.newaxis] * thinned * np.where(volume > 0.0, volume, dose),
     )
 
 

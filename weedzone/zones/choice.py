@@ -84,6 +84,8 @@ class Options:
     price : ndarray of float, shape (rows, treatments)
         Cost of 1 m2; zero where prices are not known.
     preferred : ndarray of bool, shape (treatments,)
+    fill : ndarray of float, shape (rows, products)
+        What each product takes of tank or hopper there [L or kg].
     """
 
     site: Ints
@@ -96,6 +98,7 @@ class Options:
     rating: Floats
     price: Floats
     preferred: Bools
+    fill: Floats
 
 
 @dataclass(frozen=True)
@@ -111,6 +114,8 @@ class Choices:
     worth_m2 : ndarray of float
         What each product more has to add there.
     price : ndarray of float
+    fill : ndarray of float, shape (rows, products)
+        What each product takes of tank or hopper [L or kg].
     taken : ndarray of bool
         The set that the plan uses.
     """
@@ -123,6 +128,7 @@ class Choices:
     allowed_m2: Floats
     worth_m2: Floats
     price: Floats
+    fill: Floats
     taken: Bools
 
 
@@ -236,6 +242,12 @@ class _Table:
         sums = np.stack([np.bincount(site, column, self.n_sites) for column in value.T], axis=-1)
         return np.round(sums, _FIGURE_M2)
 
+    def fills(self, members: Ints) -> Floats:
+        """What each product of a set takes on every site [L or kg]. Shape (sites, products)."""
+        treatment = self.given(members)
+        taken = self.options.fill * self.options.uses[treatment] * (treatment >= 0)[:, np.newaxis]
+        return np.stack([np.bincount(self.options.site, one, self.n_sites) for one in taken.T], axis=-1)
+
     def best(self, sets: Sequence[Ints]) -> _Size:
         """The best of sets of one size, for every site; of equals the first in the order of the labels.
 
@@ -280,10 +292,16 @@ def _listed(table: _Table, sizes: Sequence[_Size], last: Ints, n_products: int) 
     ]
     site, number = np.array(pairs, dtype=np.intp).reshape(-1, 2).T
     members = np.zeros((len(pairs), n_products), dtype=bool)
-    sums = np.zeros((len(pairs), table.values.shape[2]))
+    sums, fill = np.zeros((len(pairs), table.values.shape[2])), np.zeros((len(pairs), n_products))
+    fills: dict[bytes, Floats] = {}
     for at, (where, count) in enumerate(pairs):
-        members[at, sizes[count].sets[sizes[count].number[where]]] = True
+        chosen = sizes[count].sets[sizes[count].number[where]]
+        members[at, chosen] = True
         sums[at] = sizes[count].sums[where]
+        key = chosen.tobytes()
+        if key not in fills:
+            fills[key] = table.fills(chosen)
+        fill[at] = fills[key][where]
     return Choices(
         site=site,
         count=members.sum(axis=1),
@@ -293,6 +311,7 @@ def _listed(table: _Table, sizes: Sequence[_Size], last: Ints, n_products: int) 
         allowed_m2=table.allowed_m2[site],
         worth_m2=table.worth.on(table.allowed_m2)[site],
         price=-sums[:, _PRICE],
+        fill=fill,
         taken=number == last[site],
     )
 
@@ -315,7 +334,8 @@ def reasons_of(choices: Choices, worth: Worth) -> list[str]:
             gain = float(choices.ground_m2[row] - choices.ground_m2[own])
             step = float(choices.worth_m2[row])
             adds = f"adds {show(gain, 'area')}" if gain > 0.0 else "adds no ground"
-            text = f"{adds}, less than the {show(step, 'area')} that make it worth another mix"
+            less = f"{adds}, less than the {show(step, 'area')} that make it worth another mix"
+            text = less if gain > 0.0 else adds
             if worth.any_ground or gain >= step:
                 text = adds if worth.any_ground else f"{adds}, but more products than may be used"
         texts.append(text)

@@ -53,6 +53,8 @@ class Worked:
         Parts of the first and of the second pass that are too thin for boom or spreader: treated by wand.
     too_thin : ndarray of int, shape (parts,)
         Product of the parts that are left as too thin; -1 elsewhere.
+    planned : ndarray of int, shape (parts,)
+        Product of each part before pieces were handed over.
     dropped : mapping of int to int
         Sites that were planned again, and the product that they lost.
     """
@@ -61,6 +63,7 @@ class Worked:
     thin: Bools
     second_thin: Bools
     too_thin: Ints
+    planned: Ints
     dropped: Mapping[int, int]
 
 
@@ -102,7 +105,7 @@ def give_workable(
     least, worth = means.rules.least, means.rules.worth
     no = np.zeros(len(parts.geoms), dtype=bool)
     if not least.asks:
-        return Worked(given, no, no, np.full(len(no), -1), {})
+        return Worked(given, no, no, np.full(len(no), -1), given.product, {})
     product, dose, pieces = hand_over(parts, given, able, found.dose, spots, least)
     dropped: dict[int, int] = {}
     if not (worth.obeyed or worth.any_ground):
@@ -121,8 +124,9 @@ def give_workable(
     again = _pieces(parts, second, second_dose, spots, least)
     gone = again.slip if least.by_wand else again.thin
     second, second_dose = np.where(gone, -1, second), np.where(gone, 0.0, second_dose)
+    planned = given.product
     given = replace(given, product=product, dose=dose, second=second, second_dose=second_dose)
-    return Worked(given, pieces.thin & ~left, again.thin & ~gone, too_thin, dropped)
+    return Worked(given, pieces.thin & ~left, again.thin & ~gone, too_thin, planned, dropped)
 
 
 def hand_over(

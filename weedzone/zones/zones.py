@@ -180,6 +180,7 @@ def zone_ground(survey: Survey, reach: Reach, means: Means) -> tuple[Zoned, list
     treated, second = given.product, given.second
     hinted = could_follow(parts, reachable & wanted & ~avoided, means, given) if rules.passes == 1 else second
     findings += _left_over(parts, treated, hinted, plans, sites, rules.passes)
+    findings += _lost_by_width(parts, worked.planned, treated, plans, sites)
     second_zone = zone_numbers(parts, second, given.second_dose, worked.second_thin)
     n_first = int(zone.max(initial=-1)) + 1
     geoms = np.concatenate([dissolve(parts.geoms, turn, parts.fresh) for turn in (zone, second_zone)])
@@ -267,6 +268,30 @@ def _left_over(
             f"{name} does not control {weed} on {show(m2, 'area')}{hint}",
         )
         for (site, name, weed, hint), m2 in found.items()
+    ]
+
+
+def _lost_by_width(
+    parts: Parts, planned: Ints, treated: Ints, plans: Mapping[str, Plan], sites: Array
+) -> list[Finding]:
+    """Weeds that are no longer controlled where a thin or small piece went to the product beside it."""
+    names, labels = list(plans), [plan.label for plan in plans.values()]
+    lost: dict[tuple[int, int, int, str], float] = {}
+    for row in np.flatnonzero((planned >= 0) & (treated >= 0) & (planned != treated)):
+        was, now = int(planned[row]), int(treated[row])
+        for weed in parts.weed_sets[parts.weeds[row]]:
+            if weed in labels[was].weeds and weed not in labels[now].weeds:
+                key = (int(parts.site[row]), was, now, weed)
+                lost[key] = lost.get(key, 0.0) + float(parts.area_m2[row])
+    return [
+        Finding(
+            "warning",
+            "infestations",
+            str(sites[site]),
+            f"{show(m2, 'area')} in thin or small pieces went from {names[was]} to {names[now]} beside them, which "
+            f"does not control {weed}: min_width= and min_area= decide",
+        )
+        for (site, was, now, weed), m2 in lost.items()
     ]
 
 
