@@ -41,6 +41,7 @@ def random_options(seed: int, n_sites: int = 3) -> Options:
         rating=np.where(good, 3.0, rng.choice([1.0, 2.0, 2.5], shape)),
         price=np.broadcast_to(rng.choice([0.0, 1.0, 2.0], (1, p)) * (rng.random() < 0.5), shape).copy(),
         preferred=rng.random(p) < 0.2,
+        fill=np.zeros(shape),
     )
 
 
@@ -119,7 +120,7 @@ def test_a_site_does_not_hang_on_the_sites_beside_it(seed: int) -> None:
         own = options.site == site
         alone = Options(np.zeros(int(own.sum()), dtype=np.intp), options.area_m2[own], options.uses, options.can[own],
                         options.cautioned[own], options.all_good[own], options.weeds[own], options.rating[own],
-                        options.price[own], options.preferred)  # fmt: skip
+                        options.price[own], options.preferred, options.fill[own])  # fmt: skip
         assert choose(alone, worth)[0].tolist() == whole[own].tolist()
 
 
@@ -129,7 +130,7 @@ def test_too_many_products_are_refused_where_more_than_two_may_be_used() -> None
     yes, no = ones > 0, ones > 1
     options = Options(
         np.zeros(1, dtype=np.intp), np.ones(1), np.eye(p, dtype=bool), yes, no, yes,
-        ones, ones, ones, np.zeros(p, dtype=bool),
+        ones, ones, ones, np.zeros(p, dtype=bool), ones,
     )  # fmt: skip
     with pytest.raises(wz.LabelError, match="more than the 12"):
         choose(options, Worth(0.0))
@@ -284,6 +285,7 @@ def test_300_surveys_equal_exhaustive_search(batch: int) -> None:
             np.zeros(len(cells), dtype=np.intp), np.array([area for area, _ in cells]), np.eye(3, dtype=bool), table,
             table & False, (marks[:, :, 1] == 3.0) & (marks[:, :, 0] == np.array(sizes)[:, np.newaxis]),
             marks[:, :, 0], marks[:, :, 1], np.zeros(table.shape) * material, np.zeros(3, dtype=bool),
+            np.zeros(table.shape),
         )  # fmt: skip
         given = planned(options, list(range(len(cells))), Worth(0.0 if batch % 2 else 60 * 0.3048**2))
         wanted = {
