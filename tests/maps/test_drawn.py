@@ -228,7 +228,8 @@ def test_labels_do_not_overlap_at_any_resolution(park: wz.Job, lawn: wz.Job, dpi
         ax.figure.set_dpi(dpi)
         boxes = boxes_of(ax)
         named = {one.get_text().split()[0] for one in labels_of(ax, "label:zone")}
-        large = job.patches["area_ft2"] >= 100  # among a hundred patches a small one may have no room
+        # Among a hundred patches a small one may have no room, on a picture of a few hundred pixels sooner.
+        large = job.patches["area_ft2"] >= (100 if dpi >= 100 else 1000)
         assert named >= set(job.patches["patch"][large])
         assert len(named) >= 0.95 * len(job.patches)
         assert not overlaps(boxes)

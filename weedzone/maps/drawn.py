@@ -183,8 +183,11 @@ class Drawing:
                 len(shown.patches) > _MOST_TOLD,
                 shown.zone_table["product"].iloc[shown.patch_zone],
             )
-            told = zip(shown.patches, shown.patch_texts, shown.patch_code, products, strict=True)
-            for shape, full, code, product in told:
+            told = list(zip(shown.patches, shown.patch_texts, shown.patch_code, products, strict=True))
+            for at in np.argsort(
+                -shapely.area(shown.patches), kind="stable"
+            ):  # the largest has the first choice
+                shape, full, code, product = told[at]
                 texts = (full, str(code))[crowded:]
                 wanted.append(Label(shape, texts, "label:zone", shown.fills[product].ink, {"fontsize": 7.5}))
         if kinds and not shown.overview:
