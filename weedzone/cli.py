@@ -5,11 +5,11 @@ from __future__ import annotations
 import argparse
 import re
 import sys
-import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from weedzone.base.data import table_beside
 from weedzone.base.errors import Finding, InputError, WeedzoneError
 from weedzone.base.files import check_place
 from weedzone.base.words import DECIDES
@@ -49,7 +49,7 @@ def _in_flags(text: str, given: Mapping[str, object]) -> str:
 
 
 def _parser() -> argparse.ArgumentParser:
-    table = tomllib.loads((Path(__file__).parent / "cli.toml").read_text(encoding="utf-8"))
+    table = table_beside(__file__, "cli.toml")
     job = table["job"]["options"]
     parser = argparse.ArgumentParser(
         prog="weedzone",

@@ -158,6 +158,26 @@ def test_a_single_site_is_made_up_to_what_the_rig_mixes(
     assert total["made_up_gal"] == pytest.approx(job.loads["made_up_gal"].sum())
 
 
+def test_a_smallest_mix_beyond_the_tank_is_refused() -> None:
+    with pytest.raises(RigError, match="smallest_mix: more than the tank holds"):
+        make_rig("can", tank="4 gal", smallest_mix="40 gal")
+
+
+def test_two_rests_do_not_go_on_the_same_ground(tmp_path: Path) -> None:
+    """Two products of 0.2 gal, made up to 1 gal each: 800 ft2 for each, and 1,200 ft2 of fescue beside for both."""
+    turf = [{"turf": "tall fescue", "at": (0, 0, 70, 20)}, {"turf": "bermudagrass", "at": (70, 0, 80, 20)}]
+    weeds = [{"weed": "dandelion", "at": (0, 0, 10, 20)}, {"weed": "white clover", "at": (70, 0, 80, 20)}]
+    grows = '[turf]\ntolerant = ["tall fescue", "bermudagrass"]\n[weeds]\n"{weed}" = "good"\n'
+    labels = [
+        label(tmp_path, SPOT + grows.format(weed="dandelion"), "Demo Cool"),
+        label(tmp_path, SPOT + grows.format(weed="white clover"), "Demo Warm"),
+    ]
+    job = size(survey(turf, weeds), labels, make_rig("can", tank="4 gal"), "spot", worth="0 ft2")
+    text = " ".join(job.summary().split())
+    assert text.count("it may go on 800 ft² of the site's other turf") == 1
+    assert text.count("the site has no other ground for all of it") == 1
+
+
 def test_where_a_rest_may_go(tmp_path: Path) -> None:
     """1 gal for 300 ft2: 0.7 gal over, 700 ft2 of the 1,700 ft2 beside; on a lawn that is all infested, nowhere."""
     demo, rig = label(tmp_path, SPOT), make_rig("can", tank="4 gal")

@@ -4,5 +4,5 @@ The face is the rooms themselves: ``from weedzone.base.units import to_si``. No 
 """
 
 __all__ = [
-    "errors", "files", "money", "names", "toml", "unit_grammar", "units", "words",
+    "data", "errors", "files", "money", "names", "toml", "unit_grammar", "units", "words",
 ]  # fmt: skip

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import difflib
 import re
-import tomllib
 import unicodedata
 from collections.abc import Iterable
 from functools import cache
-from pathlib import Path
+
+from weedzone.base.data import table_beside
 
 # What an acid is bound to in a product, and the words around it; from memory.
 _SALT_WORDS = """
@@ -35,9 +35,7 @@ _ONE_SPELLING = (  # of names of active ingredients, in this order
 )
 
 
-_TABLES: dict[str, dict[str, list[str]]] = tomllib.loads(
-    (Path(__file__).parent / "names.toml").read_text(encoding="utf-8")
-)
+_TABLES: dict[str, dict[str, list[str]]] = table_beside(__file__, "names.toml")
 """Chief names of turf, weeds, keep-out kinds and active ingredients, and what else each is called."""
 _LOOKUP = {
     of: {name: chief for chief, others in table.items() for name in (chief, *others)}

@@ -82,9 +82,8 @@ class Key:
     to: str = ""
 
 
-def read_keys(path: Path) -> dict[str, dict[str, Key]]:
+def keys_of(tables: Mapping[str, Mapping[str, Any]]) -> dict[str, dict[str, Key]]:
     """Tables of keys, by the name of the table."""
-    tables = tomllib.loads(path.read_text(encoding="utf-8"))
     return {name: {key: Key(**said) for key, said in keys.items()} for name, keys in tables.items()}
 
 

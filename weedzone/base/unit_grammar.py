@@ -14,18 +14,18 @@ guessed.
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping
 from difflib import get_close_matches
 from fractions import Fraction
-from pathlib import Path
 from typing import Any, NamedTuple
+
+from weedzone.base.data import table_beside
 
 _LONGEST = 200
 _LARGEST = 10**15
 # Short spellings whose other case means something else (metre, mega; gram, giga): only as they are tabled.
 _STRICT_CASE = frozenset(("m", "g", "s", "h", "d", "mm", "mg", "ml", "m2", "m3"))
-_TABLE: dict[str, Any] = tomllib.loads((Path(__file__).parent / "units.toml").read_text(encoding="utf-8"))
+_TABLE: dict[str, Any] = table_beside(__file__, "units.toml")
 REFUSED: Mapping[str, str] = _TABLE["refused"]
 
 

@@ -224,7 +224,7 @@ def _amount(made: pd.DataFrame) -> str:
     text = pour.text()
     ground = float(made["product_amount"].sum()) / UNIT_PER_SI[pour.unit]
     if ground < pour.si * _WHOLLY:
-        text += f", {amount_text(ground, pour.unit, fine=pour.fine)} of it on the ground"
+        text += f", {amount_text(ground, pour.unit, fine=pour.fine)} planned for the ground"
     if any(one.faint for one in made["pour"]):
         text += "; some loads take less than can be measured well"
     return text

@@ -240,7 +240,7 @@ def write(job: Sized, folder: str | Path, formats: Iterable[str] = ("gpkg", "csv
     formats : iterable of str
         - ``gpkg``: ``job.gpkg`` with the layers ``zones``, ``patches``, ``eligible``, ``ledger`` (`Sized.ground`: every
           part of the infested ground with its outcome), in the survey's CRS.
-        - ``geojson``: the three layers, a file each, after RFC 7946: WGS 84 longitude and latitude to thirteen
+        - ``geojson``: the four layers, a file each, after RFC 7946: WGS 84 longitude and latitude to thirteen
           decimals, outer rings anticlockwise, cut at the antimeridian, polygons only.
         - ``kml``: the same as KML.
         - ``parquet``: the same as GeoParquet, in the survey's CRS; needs pyarrow.

@@ -7,15 +7,14 @@ Extension BSE-351P). Try a new mixture in a jar first, and keep to three partner
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
 import pandas as pd
 
+from weedzone.base.data import table_beside
 from weedzone.base.errors import InputError
 from weedzone.base.units import FLOZ_PER_L, GAL_PER_L
 from weedzone.kit import Extra, Label, Sprayer
@@ -40,7 +39,7 @@ class Order:
     groups: tuple[tuple[str, frozenset[str]], ...]
 
 
-_DATA = tomllib.loads((Path(__file__).parent / "orders.toml").read_text(encoding="utf-8"))
+_DATA = table_beside(__file__, "orders.toml")
 ORDERS: Mapping[str, Order] = MappingProxyType(
     {
         name: Order(order["source"], tuple((group, frozenset(types)) for group, types in order["groups"]))

@@ -23,6 +23,8 @@ from weedzone.ground.shapes import Array, Ints, areal
 from weedzone.kit import SLACK
 from weedzone.sizing import Pour, Sized, check_job, frame_of, solution_text, whole_ground
 
+_NO_REST_L = 1e-6
+
 
 def poured(job: Sized) -> pd.DataFrame:
     """The loads as they are mixed, in the order of work of `weedzone.load_plan`.
@@ -40,7 +42,7 @@ def poured(job: Sized) -> pd.DataFrame:
     )
     volume = np.array([job.plans[name].volume for name in out["product"]], dtype=float)
     rest = pd.Series(made_up - solution - start).groupby(out["product"]).sum()
-    said = _places_of(job, rest[rest > 1e-6 * rest.abs().max() + 1e-9])
+    said = _places_of(job, rest[rest > _NO_REST_L])
     return out.assign(
         pour=pd.Series([job.pours[at] for at in out["row"]], index=out.index, dtype=object),
         made_up_L=made_up,
@@ -52,17 +54,18 @@ def poured(job: Sized) -> pd.DataFrame:
 
 
 def _places_of(job: Sized, rests: pd.Series[Any]) -> dict[str, str]:
-    """Where the rest of each product may go [L], in words."""
+    """Where the rest of each product may go [L], in words; no two of them go on the same ground."""
     if rests.empty:
         return {}
-    spare = spare_ground(job)
-    said = {}
+    spare = spare_ground(job).groupby("product")[["area_ft2", "room_gal"]].sum()
+    said, taken_ft2 = {}, 0.0
     for name, litres in rests.items():
-        mine = spare[spare["product"] == name]
-        room = float(mine["room_gal"].sum()) / GAL_PER_L
+        ground_ft2, room_gal = spare.loc[name] if name in spare.index else (0.0, 0.0)
+        wanted_ft2 = ground_ft2 * litres * GAL_PER_L / room_gal if room_gal > 0.0 else np.inf
         text = f"{solution_text(litres)} is more than the weeds take: "
-        if room >= litres:
-            ground = area_ft2(float(mine["area_ft2"].sum()) * litres / room)
+        if taken_ft2 + wanted_ft2 <= ground_ft2:
+            taken_ft2 += wanted_ft2
+            ground = area_ft2(wanted_ft2)
             text += f"it may go on {ground} of the site's other turf that the label allows, if the customer agrees"
         else:
             text += "the site has no other ground for all of it: use it on a site that the label allows"

@@ -4,6 +4,7 @@ Read and checked here, each by itself; what they mean on a piece of ground is th
 """
 
 from weedzone.kit.label import (
+    KEYS,
     RATINGS,
     SINGLE_NITROGEN,
     SLACK,
@@ -24,7 +25,7 @@ from weedzone.kit.policy import Policy, read_policy
 from weedzone.kit.rig import Extra, Rig, Sprayer, Spreader, make_rig, read_rig
 
 __all__ = [
-    "RATINGS", "SINGLE_NITROGEN", "SLACK", "USES", "YEARLY_NITROGEN", "YEAR_DAYS", "Analysis", "Extra", "Label",
-    "Limits", "Policy", "Rate", "Rig", "Sprayer", "Spreader", "analysis", "check_label", "doubts", "make_rig",
+    "KEYS", "RATINGS", "SINGLE_NITROGEN", "SLACK", "USES", "YEARLY_NITROGEN", "YEAR_DAYS", "Analysis", "Extra",
+    "Label", "Limits", "Policy", "Rate", "Rig", "Sprayer", "Spreader", "analysis", "check_label", "doubts", "make_rig",
     "most_per_application", "read_labels", "read_policy", "read_rig",
 ]  # fmt: skip

@@ -9,17 +9,16 @@ from __future__ import annotations
 
 import math
 import re
-import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from pathlib import Path
 from types import MappingProxyType
 
+from weedzone.base.data import table_beside
 from weedzone.base.errors import UnitError
-from weedzone.base.toml import read_keys
+from weedzone.base.toml import keys_of
 from weedzone.base.units import show
 
-KEYS = read_keys(Path(__file__).parent / "keys.toml")
+KEYS = keys_of(table_beside(__file__, "keys.toml"))
 """What the files of labels, local rules and rigs may say."""
 
 USES = tuple(KEYS["rate"]["use"].words)
@@ -268,7 +267,7 @@ SINGLE_NITROGEN = "1 lb/ksqft"
 """Most nitrogen in one application (University of Illinois, 1995; Nebraska-Lincoln)."""
 
 
-_NITROGEN = tomllib.loads((Path(__file__).parent / "nitrogen.toml").read_text(encoding="utf-8"))
+_NITROGEN = table_beside(__file__, "nitrogen.toml")
 YEARLY_NITROGEN: Mapping[str, tuple[str, str]] = MappingProxyType(
     {k: (v[0], v[1]) for k, v in _NITROGEN.items()}
 )

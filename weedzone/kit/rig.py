@@ -176,11 +176,11 @@ class Sprayer(Rig):
     def least_mix_L(self) -> float:
         """Least that is mixed [L]: as the rig says, else 1 gal from a tank of 3 gal up and 1 qt below.
 
-        Common practice, no source.
+        Common practice, no source. Never more than a filling.
         """
-        if self.smallest_mix_L is not None:
-            return self.smallest_mix_L
-        return (1.0 if self.tank_L * GAL_PER_L >= 3.0 - 1e-9 else 0.25) / GAL_PER_L
+        usual = (1.0 if self.tank_L * GAL_PER_L >= 3.0 - 1e-9 else 0.25) / GAL_PER_L
+        least = usual if self.smallest_mix_L is None else self.smallest_mix_L
+        return min(least, self.load_L + self.unusable_L)
 
     @property
     def load_L(self) -> float:
@@ -332,6 +332,8 @@ def _rig(table: Table, name: str) -> Sprayer | Spreader:
     if fill is not None and fill > whole * (1.0 + 1e-9):
         mend = f"write at most the {holder}, or leave it out"
         table.fail("largest_fill", f"more than the {holder} holds", mend)
+    if (said.get("smallest_mix_L") or 0.0) > whole * (1.0 + 1e-9):
+        table.fail("smallest_mix", "more than the tank holds", "write at most the tank, or leave it out")
     if left <= 0:
         table.fail("unusable", f"leaves nothing of the {holder}", "check it")
     if made is None:

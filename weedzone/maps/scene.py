@@ -14,7 +14,7 @@ import shapely
 
 from weedzone.base.errors import InputError, refuse_unless
 from weedzone.base.names import nearest
-from weedzone.base.units import GAL_PER_L, LB_PER_KG
+from weedzone.base.units import LB_PER_KG
 from weedzone.ground.frame import to_degrees
 from weedzone.ground.shapes import Array, Floats, Ints, parts_of, union_overlapping
 from weedzone.kit import Spreader
@@ -123,12 +123,12 @@ class Scene:
         """Code and ground of each patch, and the solution or granules for it where that is not too little to tell."""
         table = self.zone_table.iloc[self.patch_zone]
         granules, metric = isinstance(self.job.rig, Spreader), self.system == "metric"
-        unit, per = {
-            (False, False): ("gal", 1.0), (False, True): ("L", 1.0 / GAL_PER_L),
-            (True, False): ("lb", 1.0), (True, True): ("kg", 1.0 / LB_PER_KG),
-        }[granules, metric]  # fmt: skip
+        column, unit = ("solution_L", "L") if metric else ("solution_gal", "gal")
+        filled = table[column]
+        if granules:
+            filled, unit = table["product_amount"] / (LB_PER_KG if metric else 1.0), "kg" if metric else "lb"
         area = shapely.area(self.patches)
-        amount = table["product_amount" if granules else "solution_gal"] * area / table["area_m2"] * per
+        amount = filled * area / table["area_m2"]
         return [
             f"{code}  {area_text(ground, self.system)}"
             + (f"\n{fill:.1f} {unit}" if fill >= 0.05 else "")

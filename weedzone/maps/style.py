@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import textwrap
-import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
+from weedzone.base.data import table_beside
 from weedzone.base.names import plain
 from weedzone.base.units import FT2_PER_M2
 from weedzone.base.words import area, plain_line
 
-_LOOKS: dict[str, Any] = tomllib.loads((Path(__file__).parent / "style.toml").read_text(encoding="utf-8"))
+_LOOKS: dict[str, Any] = table_beside(__file__, "style.toml")
 _FILLS, _TURF, _UNTREATED = (_LOOKS[of] for of in ("products", "turf", "untreated"))
 INK = "#222222"
 TURF_EDGE = "#B9C4A8"

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 _MOST_ROWS = 400
 _COLUMNS = {
     "site": "Site", "zone": "Zone", "product": "Product", "turf": "Turf", "weeds": "Weeds", "dose": "Dose",
-    "amount": "Product amount", "area": "Area", "tanks": "Fillings",
+    "amount": "Product on the ground", "area": "Area", "tanks": "Fillings",
 }  # fmt: skip
 _FRAME_PX = 820
 
@@ -64,7 +64,8 @@ def plot(
     turf, zones, untreated, keep_out, buffers, boundary : bool
         Layers. Untreated ground is infested ground that no product may treat, by its reason.
     labels : bool
-        Names of zones (or sites), with area and tanks; they never overlap, and small zones get a leader line.
+        Codes of patches with ground and solution (of more than forty the codes alone), or names of sites; they never
+        overlap, and small patches get a leader line.
     legend : bool, "right" or "below"
     scale, north, cautions : bool
         Scale bars in feet and metres, north arrow, and a line of cautions, below the map.

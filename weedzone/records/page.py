@@ -7,18 +7,18 @@ from __future__ import annotations
 
 import math
 import re
-import tomllib
 from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
 import pandas as pd
 
+from weedzone.base.data import table_beside
 from weedzone.base.files import html_page, place_file, write_csv
 from weedzone.base.units import FT_PER_M
 from weedzone.base.words import OF_A_RECORD
 
-_DATA = tomllib.loads((Path(__file__).parent / "rules.toml").read_text(encoding="utf-8"))
+_DATA = table_beside(__file__, "rules.toml")
 ELEMENTS: dict[str, str] = _DATA["elements"]
 """What each element is. Its name is the column of the record, and the argument that fills it if there is one."""
 RULES: list[dict[str, Any]] = _DATA["rule"]

@@ -295,7 +295,7 @@ def _lines(rows: pd.DataFrame) -> Iterator[str]:
     for row in rows.to_dict("records"):
         yield (
             f"{row['zones']}: {row['product']} {row['dose']}, {row['area_ft2']:,.0f} ft2, "
-            f"up to {row['product_amount']:.3g} {row['product_unit']}, application {row['application']}; "
+            f"up to {row['product_amount']:.3g} {row['product_unit']} on the ground, application {row['application']}; "
             f"may be done from {row['earliest']} to {row['latest']}"
         )
     for product, what, said in around(rows):

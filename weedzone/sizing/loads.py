@@ -133,7 +133,7 @@ def made_up(on_ground: Floats, first: Bools, rig: Rig, *, alone: bool) -> Floats
     """
     filled = on_ground + np.where(first, at_start(rig), 0.0)
     if alone and isinstance(rig, Sprayer):
-        filled = np.maximum(filled, min(rig.least_mix_L, rig.load_L + rig.unusable_L))
+        filled = np.maximum(filled, rig.least_mix_L)
     return filled
 
 

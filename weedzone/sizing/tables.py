@@ -282,7 +282,8 @@ def load_tables(
     load_needs = mix_needs.rows(row).times(share)
     on_ground = fill[row] * share
     loads = table(at, load_needs, load_area, on_ground, load=number, of=count[at])
-    filled = made_up(on_ground, of_mix == 1, rig, alone=len(sites) == 1)
+    alone = len(sites) == 1
+    filled = made_up(on_ground, of_mix == 1, rig, alone=alone)
     start = np.where(of_mix == 1, at_start(rig), 0.0)
     loads |= {
         "extras_floz": load_needs.extras_L * FLOZ_PER_L,
@@ -296,7 +297,7 @@ def load_tables(
     made = pd.DataFrame(loads)
     by_pair = made.groupby(at)[["made_up_gal", "made_up_amount"]].sum()
     totals |= {name: by_pair[name].to_numpy() for name in ("made_up_gal", "made_up_amount")}
-    findings += _small(filled, product[at], names, rig, alone=len(sites) == 1)
+    findings += _small(on_ground + start, product[at], names, rig, alone=alone)
     pieces = {
         "site": sites[zones.site[zone]],
         "product": names[zones.product[zone]],
@@ -375,35 +376,25 @@ def _too_coarse(rig: Rig, plan: Plan, coarse: Bools, pours: Sequence[Pour]) -> s
     step = rig.step(plan.label.form) or 0.0
     tool, fine = ("measure", "mL") if liquid else ("scale", "g")
     finer = "with a syringe or cylinder marked every" if liquid else "on a scale that shows"
-    least = 1000.0 * float(
-        fine_steps(np.array([pours[at].asked for at in np.flatnonzero(coarse).tolist()])).min()
-    )
+    asked = [one.asked for one, is_coarse in zip(pours, coarse, strict=True) if is_coarse]
+    least = 1000.0 * float(fine_steps(np.array(asked)).min())
     steps = pour(step, "us", step) if liquid else weigh(step, "us", step).removesuffix(" by weight")
     count = int(coarse.sum())
     which, them = ("1 load", "it") if count == 1 else (f"{count} loads", "them")
     return f"the {steps} {tool} is too coarse for {which}: measure {them} in {fine}, {finer} {least:g} {fine}"
 
 
-def _small(filled: Floats, product: Ints, names: Array, rig: Rig, *, alone: bool) -> list[Finding]:
+def _small(needed: Floats, product: Ints, names: Array, rig: Rig, *, alone: bool) -> list[Finding]:
     """Loads under the least that the rig mixes: made up to it on a single site, a day's work together on several."""
-    if not isinstance(rig, Sprayer):
+    small = needed < (rig.least_mix_L if isinstance(rig, Sprayer) else 0.0) * (1.0 - 1e-9)
+    if not small.any() or not isinstance(rig, Sprayer):
         return []
     least = show(rig.least_mix_L, "volume")
-    small = filled <= rig.least_mix_L * (1.0 + 1e-9) if alone else filled < rig.least_mix_L * (1.0 - 1e-9)
     if alone:
-        return [
-            Finding(
-                "note",
-                "rig",
-                names[p],
-                f"made up to {least}, the least that the rig mixes: a rest stays in the tank",
-            )
-            for p in np.unique(product[small])
-        ]
-    if not small.any():
-        return []
+        message = f"made up to {least}, the least that the rig mixes: a rest stays in the tank"
+        return [Finding("note", "rig", names[p], message) for p in np.unique(product[small])]
     message = (
-        f"{int(small.sum())} of {len(filled)} loads are under {least}, the least that it mixes: mix for several sites "
+        f"{int(small.sum())} of {len(needed)} loads are under {least}, the least that it mixes: mix for several sites "
         "that take the same product, one after another"
     )
     return [Finding("note", "rig", rig.name, message)]

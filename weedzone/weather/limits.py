@@ -11,7 +11,7 @@ from typing import Any
 from weedzone.base.errors import InputError
 from weedzone.base.toml import read_toml
 from weedzone.base.units import convert, parse_range, to_si
-from weedzone.kit import Label, Policy
+from weedzone.kit import KEYS, Label, Policy
 
 SLACK = 1e-6  # 85 degF in a table and on a label differ by the last bit
 HousePolicy = Policy | Mapping[str, Any] | str | PathLike[str] | None
@@ -37,17 +37,16 @@ DEFAULT_POLICY: dict[str, Any] = {
 """What holds where neither a label nor the policy says a word; a policy has the same keys."""
 
 _STRICT_IS_MORE = {"wind_min_mps", "temp_min_c", "delta_t_min_c", "rainfast_s", "dry_leaves_s"}
-_MAY_BE_ZERO = {"wind_min", "rainfast", "dry_leaves"}
 _PAIRS = (("wind_min_mps", "wind_max_mps"), ("temp_min_c", "temp_max_c"), ("delta_t_min_c", "delta_t_max_c"))
-_FIELDS: dict[str, tuple[str, tuple[str, ...]]] = {
-    "wind_min": ("speed", ("wind_min_mps",)),
-    "wind_max": ("speed", ("wind_max_mps",)),
-    "gust_max": ("speed", ("gust_max_mps",)),
-    "temperature": ("temperature", ("temp_min_c", "temp_max_c")),
-    "delta_t": ("temperature_difference", ("delta_t_min_c", "delta_t_max_c")),
-    "rainfast": ("time", ("rainfast_s",)),
-    "dry_leaves": ("time", ("dry_leaves_s",)),
-    "wet_rh": ("fraction", ("wet_rh_pct",)),
+_FIELDS: dict[str, tuple[str, ...]] = {
+    "wind_min": ("wind_min_mps",),
+    "wind_max": ("wind_max_mps",),
+    "gust_max": ("gust_max_mps",),
+    "temperature": ("temp_min_c", "temp_max_c"),
+    "delta_t": ("delta_t_min_c", "delta_t_max_c"),
+    "rainfast": ("rainfast_s",),
+    "dry_leaves": ("dry_leaves_s",),
+    "wet_rh": ("wet_rh_pct",),
 }
 
 
@@ -212,14 +211,14 @@ def _figures(policy: Mapping[str, Any], file: str | None) -> dict[str, float]:
         if key not in _FIELDS:
             mend = f"use {', '.join(_FIELDS)}"
             raise InputError("the policy has no such limit", file=file, field=str(key), mend=mend)
-        kind, fields = _FIELDS[key]
-        if len(fields) == 1:
-            figures[fields[0]] = to_si(value, kind, allow_zero=key in _MAY_BE_ZERO, field=key, file=file)
+        said, fields = KEYS["house_weather"][key], _FIELDS[key]
+        if not said.pair:
+            figures[fields[0]] = to_si(value, said.kind, allow_zero=said.zero, field=key, file=file)
             continue
         if not isinstance(value, list | tuple):
             mend = f"write {DEFAULT_POLICY[key]!r}"
             raise InputError("one figure where a low and a high one belong", file=file, field=key, mend=mend)
-        span = parse_range(value, kind, allow_zero=True, field=key, file=file)
+        span = parse_range(value, said.kind, allow_zero=True, field=key, file=file)
         figures.update(zip(fields, span, strict=True))
     if "wet_rh_pct" in figures:
         figures["wet_rh_pct"] *= 100

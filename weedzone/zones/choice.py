@@ -333,11 +333,10 @@ def reasons_of(choices: Choices, worth: Worth) -> list[str]:
         else:
             gain = float(choices.ground_m2[row] - choices.ground_m2[own])
             step = float(choices.worth_m2[row])
-            adds = f"adds {show(gain, 'area')}" if gain > 0.0 else "adds no ground"
-            less = f"{adds}, less than the {show(step, 'area')} that make it worth another mix"
-            text = less if gain > 0.0 else adds
-            if worth.any_ground or gain >= step:
-                text = adds if worth.any_ground else f"{adds}, but more products than may be used"
+            text = f"adds {show(gain, 'area')}" if gain > 0.0 else "adds no ground"
+            if gain > 0.0 and not worth.any_ground:
+                too_little = f", less than the {show(step, 'area')} that make it worth another mix"
+                text += too_little if gain < step else ", but more products than may be used"
         texts.append(text)
     return texts
 

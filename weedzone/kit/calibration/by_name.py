@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable, Mapping
-from pathlib import Path
 from types import MappingProxyType
 from typing import Any, NamedTuple
 
+from weedzone.base.data import table_beside
 from weedzone.base.errors import InputError
 from weedzone.base.units import to_si
 from weedzone.kit.calibration import methods
@@ -21,9 +20,7 @@ class Method(NamedTuple):
     examples: Mapping[str, str]
 
 
-_SAID: dict[str, dict[str, Any]] = tomllib.loads(
-    (Path(__file__).parent / "methods.toml").read_text(encoding="utf-8")
-)
+_SAID: dict[str, dict[str, Any]] = table_beside(__file__, "methods.toml")
 METHODS: Mapping[str, Method] = MappingProxyType(
     {name: Method(getattr(methods, name), said["examples"]) for name, said in _SAID.items()}
 )
