@@ -145,7 +145,7 @@ def job(patches, use="spot", text=LABEL, on="2026-05-10", a_rig=None, **options)
 
 
 def price_list(tmp_path, text=PRICES):
-    from weedzone.quotes.prices import read_prices
+    from weedzone.kit.prices import read_prices
 
     path = tmp_path / "prices.toml"
     path.write_text(text)

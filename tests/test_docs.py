@@ -108,7 +108,7 @@ def test_page_names_every_key_that_is_read(heading: str, tables: str) -> None:
     keys = {key for table in tables.split() for key in known[table]}
     if not keys:  # the strings that the reader asks its table for
         asked = r'\.(?:si|span|text|texts|choice|flag|whole|table|tables)\(\s*"([a-z_]+)"'
-        keys = set(re.findall(asked, ROOT.joinpath("weedzone/quotes/prices.py").read_text(encoding="utf-8")))
+        keys = set(re.findall(asked, ROOT.joinpath("weedzone/kit/prices.py").read_text(encoding="utf-8")))
     assert keys
     text = ROOT.joinpath("docs/files.md").read_text(encoding="utf-8")
     part = next(one for one in text.split("\n## ") if one.startswith(heading))

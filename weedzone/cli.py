@@ -14,7 +14,7 @@ from weedzone.base.errors import Finding, InputError, WeedzoneError
 from weedzone.base.files import check_place
 from weedzone.base.words import DECIDES
 from weedzone.job import Job, size_job
-from weedzone.kit import Sprayer, Spreader, read_labels, read_policy, read_rig
+from weedzone.kit import Sprayer, Spreader, read_labels, read_policy, read_prices, read_rig
 from weedzone.sizing import unknown_names
 from weedzone.survey import read_survey
 
@@ -105,6 +105,7 @@ def _asked(options: argparse.Namespace) -> dict[str, Any]:
         "avoid_caution": options.avoid_caution,
         "policy": None if options.policy is None else read_policy(options.policy),
         "wind_from": options.wind_from,
+        "prices": None if options.prices is None else read_prices(options.prices),
     }
 
 
@@ -217,7 +218,7 @@ def _calibrate(options: argparse.Namespace) -> int:
 
 
 def _quote(options: argparse.Namespace) -> int:
-    from weedzone.quotes import quote, read_prices
+    from weedzone.quotes import quote
 
     if options.out is not None:
         check_place(options.out)

@@ -14,7 +14,7 @@ import pandas as pd
 
 from weedzone.base.errors import InputError, named_options
 from weedzone.crew import areas, sheet, summary, write
-from weedzone.kit import Label, Policy
+from weedzone.kit import Label, Policy, Prices
 from weedzone.maps import explore, plot
 from weedzone.sizing import Asked, Sized, check_wind, fed, labels_of, size_counted
 from weedzone.survey import Survey
@@ -52,7 +52,7 @@ def size_job(
     exclude: Iterable[str] = (),
     prefer: Iterable[str] = (),
     avoid_caution: bool = False,
-    prices: Mapping[str, str] | None = None,
+    prices: Mapping[str, str] | Prices | None = None,
     policy: Policy | None = None,
     wind_from: float | None = None,
     wind_spread: float | None = None,
@@ -80,14 +80,17 @@ def size_job(
         Ground that each product more has to add on a site before it is used there (twice as much counts where it
         comes under "every weed rated good"): 200 sq ft for spot work, 1,000 sq ft for broadcast and granules, and
         never more than a quarter of what labels allow on the site. ``"0 ft2"`` treats as much ground as labels allow.
+        ``"prices"`` takes the ground whose price pays for another mix: set-up, mixing, rinse and the product left in
+        the rig, by the price list in `prices`.
     max_products : int, optional
         Most products to use on one site; two if not given, or as many as there are with ``worth="0 ft2"``.
     exclude, prefer : products, optional
         Not to be used; to be used before others where they may go.
     avoid_caution : bool
         Leave out turf that the label warns of.
-    prices : mapping of product to price per amount, optional
-        ``{"Demo Trio": "96/2.5 gal"}``: where ratings are equal, the cheapest is used.
+    prices : Prices, or mapping of product to price per amount, optional
+        What `weedzone.read_prices` returned, or ``{"Demo Trio": "96/2.5 gal"}``: where ratings are equal, the
+        cheapest is used.
     policy : Policy, optional
         Local rules, see `weedzone.read_policy`.
     wind_from : float, optional
@@ -171,7 +174,7 @@ def whole_turf(
     exclude: Iterable[str] = (),
     prefer: Iterable[str] = (),
     avoid_caution: bool = False,
-    prices: Mapping[str, str] | None = None,
+    prices: Mapping[str, str] | Prices | None = None,
     policy: Policy | None = None,
     wind_from: float | None = None,
     wind_spread: float | None = None,
@@ -203,7 +206,7 @@ def whole_turf(
         Not to be used; to be used before others where they may go.
     avoid_caution : bool
         Leave out turf that the label warns of.
-    prices : mapping of product to price per amount, optional
+    prices : Prices, or mapping of product to price per amount, optional
         ``{"Demo Feed": "96/50 lb"}``: where nothing else decides, the cheapest is used.
     policy : Policy, optional
         Local rules. Its ``[nitrogen]`` holds too; the lowest figure is warned of.

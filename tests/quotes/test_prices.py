@@ -10,7 +10,7 @@ from quoting import PRICES, price_list
 
 import weedzone as wz
 from weedzone.base.money import deal, money, percent, rounded, share
-from weedzone.quotes.prices import FollowUp, follow_up, read_prices
+from weedzone.kit.prices import FollowUp, follow_up, read_prices
 
 
 def test_the_list_is_read_exactly(tmp_path):

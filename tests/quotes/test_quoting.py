@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from quoting import BARE, LABEL, PRICES, feet, job, price_list
 
 import weedzone as wz
+from weedzone.kit.prices import Container, read_prices
 from weedzone.quotes.lines import cheapest
-from weedzone.quotes.prices import Container, read_prices
 from weedzone.quotes.quoting import quote
 
 D = Decimal

@@ -26,7 +26,7 @@
     trampoline = "other"
 
     [plan]                           # what is worked on its own, see weedzone.size_job; arguments go before it
-    worth = "150 ft2"
+    worth = "150 ft2"                # or "prices": what pays for another mix by the price list
     max_products = 2
     min_width = "18 in"
     min_area = "10 ft2"
@@ -239,6 +239,8 @@ def read_policy(path: str | Path) -> Policy:
     # What others read themselves is checked here, and handed on as it was written.
     plan, weather = top.table("plan"), top.table("weather")
     plan.read(KEYS["plan"])
+    if plan.values.get("worth") != "prices":
+        plan.si("worth", "area", allow_zero=True)
     weather.read(KEYS["house_weather"])
     districts = tuple(_district(table, Path(path).parent) for table in top.tables("district"))
     names = [district.name for district in districts]

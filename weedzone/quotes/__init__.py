@@ -1,6 +1,6 @@
 """Prices to priced lines, and how sure they are."""
 
-from weedzone.quotes.prices import Prices, read_prices
+from weedzone.kit import Prices, read_prices
 from weedzone.quotes.quoting import Quote, quote
 from weedzone.quotes.spread import Doubt, doubt
 

@@ -17,8 +17,7 @@ import shapely
 
 from weedzone.base.errors import RigError
 from weedzone.ground.shapes import Floats, Ints, parts_of
-from weedzone.kit import Spreader
-from weedzone.quotes.prices import Prices
+from weedzone.kit import Prices, Spreader
 from weedzone.sizing import Sized
 from weedzone.zones import dissolve
 

@@ -20,8 +20,7 @@ from weedzone.base.money import deal, percent, rounded
 from weedzone.base.names import plain
 from weedzone.base.units import FLOZ_PER_L, UNIT_PER_SI, convert, show
 from weedzone.crew import fewest
-from weedzone.kit import Label
-from weedzone.quotes.prices import Container, Discount, Prices
+from weedzone.kit import Container, Discount, Label, Prices, no_price
 from weedzone.quotes.visits import SiteVisit
 
 KINDS = ("material", "service")
@@ -107,36 +106,22 @@ def check_prices(
 ) -> None:
     """Refuse at once, naming everything that the list has no price for."""
     if "per-area" in pricings and use not in prices.area:
-        raise InputError(
-            f"no price per area for the use {use!r}",
-            file=prices.file, field="[area]", mend=f'add {use} = "14/ksqft", or price it cost-plus',
-        )  # fmt: skip
+        raise no_price(
+            prices, f"per area for the use {use!r}", "[area]", f'{use} = "14/ksqft", or price it cost-plus'
+        )
     if "cost-plus" not in pricings:
         return
     if prices.labour_rate is None:
-        raise InputError(
-            "no price of labour", file=prices.file, field="[labour]", mend='add rate = "45/hour"'
-        )
+        raise no_price(prices, "of labour", "[labour]", 'rate = "45/hour"')
     used = {one.name: one for visit in visits for one in materials(visit, labels)}
     missing = [one for one in used.values() if plain(one.name) not in prices.containers]
     if missing:
         sort = "product" if missing[0].name == missing[0].product else "adjuvant"
-        raise InputError(
-            f"no price for {', '.join(repr(one.name) for one in missing)}",
-            file=prices.file,
-            field=f'[{sort}."{missing[0].name}"]',
-            mend='add containers = [{ size = "2.5 gal", price = 96 }]',
-        )
+        names = ", ".join(repr(one.name) for one in missing)
+        field = f'[{sort}."{missing[0].name}"]'
+        raise no_price(prices, f"for {names}", field, 'containers = [{ size = "2.5 gal", price = 96 }]')
     for one in used.values():
-        liquid = one.unit == "fl oz"
-        if prices.containers[plain(one.name)][0].liquid != liquid:
-            way, example = ("volume", '"2.5 gal"') if liquid else ("weight", '"5 lb"')
-            raise InputError(
-                f"{one.name!r} is measured by {way}, its containers are not",
-                file=prices.file,
-                field="containers",
-                mend=f"write sizes such as {example}",
-            )
+        prices.per_unit(one.name, liquid=one.unit == "fl oz")
 
 
 def materials(visit: SiteVisit, labels: Mapping[str, Label]) -> list[Material]:

@@ -17,9 +17,9 @@ from weedzone.base.errors import Finding, InputError, findings_table, refuse_unl
 from weedzone.base.names import nearest
 from weedzone.base.units import FT2_PER_M2
 from weedzone.base.words import plain_line
+from weedzone.kit import MATERIALS, PRICINGS, FollowUp, Prices
 from weedzone.quotes.labour import LEFT_OUT, walks
 from weedzone.quotes.lines import KINDS, Line, check_prices, coin_of, price_visits
-from weedzone.quotes.prices import MATERIALS, PRICINGS, FollowUp, Prices
 from weedzone.quotes.spread import Doubt, doubt, moved_needs, spread_of
 from weedzone.quotes.visits import Needs, SiteVisit, first_needs, needs_later, planned_follow_ups, site_visits
 from weedzone.sizing import Sized, check_job

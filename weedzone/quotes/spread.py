@@ -20,8 +20,8 @@ from weedzone.base.errors import InputError
 from weedzone.base.money import rounded
 from weedzone.base.units import to_si
 from weedzone.ground.shapes import Floats, Ints
+from weedzone.kit import FollowUp
 from weedzone.quotes.lines import Line
-from weedzone.quotes.prices import FollowUp
 from weedzone.quotes.shaken import LAYERS, dense, moved
 from weedzone.quotes.visits import Need, Needs, loaded, need_of
 from weedzone.sizing import Sized, size

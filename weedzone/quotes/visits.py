@@ -14,9 +14,8 @@ from weedzone.base.errors import Finding, InputError
 from weedzone.base.money import percent
 from weedzone.base.units import FT2_PER_M2, GAL_PER_L, PRODUCT_UNIT
 from weedzone.ground.shapes import Floats
-from weedzone.kit import Sprayer
+from weedzone.kit import FollowUp, Prices, Sprayer, follow_up
 from weedzone.quotes.labour import Minutes, Walk, spraying_min
-from weedzone.quotes.prices import FollowUp, Prices, follow_up
 from weedzone.sizing import Sized, amounts, carried, made_up, pour_of, split_loads
 from weedzone.zones import Application, state
 

@@ -14,7 +14,7 @@ from weedzone.base.errors import Finding, InputError, LabelError, kind_of, refus
 from weedzone.base.names import chief_name, nearest
 from weedzone.base.units import to_si
 from weedzone.base.words import read_date
-from weedzone.kit import Label, Policy, Rig
+from weedzone.kit import Label, Policy, Prices, Rig
 from weedzone.survey import Survey
 
 
@@ -37,7 +37,7 @@ min_width, min_area, even_loads, adjuvants, passes
     exclude: Iterable[str] = ()
     prefer: Iterable[str] = ()
     avoid_caution: bool = False
-    prices: Mapping[str, str] | None = None
+    prices: Mapping[str, str] | Prices | None = None
     policy: Policy | None = None
     wind_from: float | None = None
     wind_spread: float | None = None
@@ -211,32 +211,37 @@ def passes_of(count: int, products: Mapping[str, str] | None) -> int:
 
 
 def prices_si(
-    prices: Mapping[str, str] | None, labels: Mapping[str, Label], used: Iterable[str]
+    prices: Mapping[str, str] | Prices | None, labels: Mapping[str, Label], used: Iterable[str]
 ) -> tuple[dict[str, float] | None, list[Finding]]:
-    """Price per L or kg of each product, from "96/2.5 gal"."""
+    """Price per L or kg of each product, from a price list or from "96/2.5 gal"."""
     if prices is None:
         return None, []
-    mend = 'write {"Demo Trio": "96/2.5 gal"}; price lists are for quote()'
-    refuse_unless(isinstance(prices, Mapping), prices, "a price for each product", "prices", mend)
-    found: dict[str, float] = {}
-    for name, text in prices.items():
-        if name not in labels:
-            continue
-        money, _, amount = str(text).partition("/")
-        try:
-            value = float(money)
-        except ValueError:
-            value = float("nan")
-        if not value >= 0 or not np.isfinite(value):
-            raise InputError(f"{text!r} is no price", field=f"prices {name}", mend='write "96/2.5 gal"')
-        tidy = amount if amount[:1].isdigit() else f"1 {amount}"
-        found[name] = value / to_si(tidy, "amount", form=labels[name].form, field=f"prices {name}")
-    lacking = [name for name in used if name not in found]
+    mend = 'write {"Demo Trio": "96/2.5 gal"}, or give what read_prices("prices.toml") returned'
+    refuse_unless(isinstance(prices, Mapping | Prices), prices, "a price for each product", "prices", mend)
+    if isinstance(prices, Prices):
+        listed = {name: prices.per_unit(name, liquid=one.form == "liquid") for name, one in labels.items()}
+        known = {name: price for name, price in listed.items() if price is not None}
+    else:
+        known = {name: _price(text, name, labels[name]) for name, text in prices.items() if name in labels}
+    lacking = [name for name in used if name not in known]
     notes = []
     if lacking:
         message = f"no price for {', '.join(lacking)}: products are chosen as if no price were known"
         notes.append(Finding("warning", "prices", "", message))
-    return found, notes
+    return known, notes
+
+
+def _price(text: object, name: str, label: Label) -> float:
+    """Price per L or kg, from "96/2.5 gal"."""
+    money, _, amount = str(text).partition("/")
+    try:
+        value = float(money)
+    except ValueError:
+        value = float("nan")
+    if not value >= 0 or not np.isfinite(value):
+        raise InputError(f"{text!r} is no price", field=f"prices {name}", mend='write "96/2.5 gal"')
+    tidy = amount if amount[:1].isdigit() else f"1 {amount}"
+    return value / to_si(tidy, "amount", form=label.form, field=f"prices {name}")
 
 
 def check_wind(wind_from: float | None, wind_spread: float | None) -> None:

@@ -17,7 +17,7 @@ from weedzone.base.errors import Finding, InputError, findings_table, refuse_unl
 from weedzone.base.units import FT2_PER_M2, to_si
 from weedzone.ground.edges import bends_m
 from weedzone.ground.shapes import Array, Ints
-from weedzone.kit import USES, Label, Policy, Sprayer, doubts
+from weedzone.kit import USES, Label, Policy, Prices, Sprayer, doubts, no_price
 from weedzone.sizing.arguments import (
     USUAL,
     Asked,
@@ -34,7 +34,7 @@ from weedzone.sizing.arguments import (
     unknown_names,
 )
 from weedzone.sizing.batches import zone_sites
-from weedzone.sizing.loads import carried
+from weedzone.sizing.loads import at_start, carried
 from weedzone.sizing.pours import Pour
 from weedzone.sizing.tables import (
     frame_of,
@@ -296,7 +296,7 @@ def size(survey: Survey, labels: Label | Mapping[str, Label], rig: Rig, asked: A
     notes += found
     turf_products, found = by_turf(products, survey)
     notes += found
-    rules = _rules(asked, rig, prefer=prefer, products=turf_products, price=price)
+    rules = _rules(asked, rig, planned, prefer=prefer, products=turf_products, price=price)
     means = Means(planned, labels, day, rules)
     zoned, found = zone_sites(survey, reach, lambda share, near: zone_ground(share, near, means))
     notes += found
@@ -321,6 +321,7 @@ def size(survey: Survey, labels: Label | Mapping[str, Label], rig: Rig, asked: A
 def _rules(
     asked: Asked,
     rig: Rig,
+    planned: Mapping[str, Plan],
     *,
     prefer: tuple[str, ...],
     products: Mapping[str, str] | None,
@@ -336,7 +337,7 @@ def _rules(
     return Rules(
         products=products,
         worth=Worth(
-            to_si(said.get("worth", _WORTH[use]), "area", allow_zero=True, field="worth"),
+            _worth_m2(said.get("worth", _WORTH[use]), asked, rig, planned, price),
             most_products(said.get("max_products")),
             obeyed=products is not None,
             two_passes=asked.passes == 2,
@@ -351,6 +352,29 @@ def _rules(
         price=price,
         passes=passes_of(asked.passes, products),
     )
+
+
+def _worth_m2(
+    worth: object, asked: Asked, rig: Rig, planned: Mapping[str, Plan], price: Mapping[str, float] | None
+) -> float:
+    """Ground that another mix must add [m2]: as stated, or what one costs by the price list.
+
+    Of what stays in the rig the dearest product counts, so that the figure is the same for every set.
+    """
+    if worth != "prices":
+        return to_si(worth, "area", allow_zero=True, field="worth")
+    if not isinstance(asked.prices, Prices):
+        mend = 'give prices=read_prices("prices.toml")'
+        raise InputError('worth="prices" asks for a price list', field="worth", mend=mend)
+    left, known = at_start(rig), price or {}
+    lacking = [name for name in planned if left > 0.0 and name not in known]
+    if lacking:
+        example = 'containers = [{ size = "2.5 gal", price = 96 }]'
+        raise no_price(asked.prices, f"for {lacking[0]!r}", f'[product."{lacking[0]}"]', example)
+    # A tank holds the product at its strength, a hopper nothing else.
+    share = {name: plan.dose_high / plan.volume if plan.volume else 1.0 for name, plan in planned.items()}
+    dearest = max((known.get(name, 0.0) * share[name] for name in planned), default=0.0)
+    return asked.prices.mix_m2(asked.use, left * dearest)
 
 
 _WORTH = {"spot": "200 ft2", "broadcast": "1000 ft2", "granular": "1000 ft2"}

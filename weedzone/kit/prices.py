@@ -18,7 +18,7 @@ from weedzone.base.money import money, share
 from weedzone.base.names import plain
 from weedzone.base.toml import Table, read_toml
 from weedzone.base.units import to_si
-from weedzone.kit import USES
+from weedzone.kit.label import USES
 
 PRICINGS = ("cost-plus", "per-area", "both")
 MATERIALS = ("use", "containers")
@@ -135,6 +135,68 @@ class Prices:
     terms: str = ""
     noticed: tuple[Finding, ...] = ()
     file: str = ""
+
+    def per_unit(self, name: str, *, liquid: bool) -> float | None:
+        """Price of 1 L or 1 kg of a product, by the first container listed.
+
+        Parameters
+        ----------
+        name : str
+        liquid : bool
+            Whether it is measured by volume.
+
+        Returns
+        -------
+        float or None
+            None where the list has no price.
+
+        Raises
+        ------
+        InputError
+            Its containers are measured the other way.
+        """
+        sold = self.containers.get(plain(name), ())
+        if not sold:
+            return None
+        if sold[0].liquid != liquid:
+            way, example = ("volume", '"2.5 gal"') if liquid else ("weight", '"5 lb"')
+            raise InputError(
+                f"{name!r} is measured by {way}, its containers are not",
+                file=self.file, field="containers", mend=f"write sizes such as {example}",
+            )  # fmt: skip
+        return float(sold[0].price) / sold[0].content
+
+    def mix_m2(self, use: str, left: float) -> float:
+        """Ground whose treatment pays for one mix more: its set-up, mixing and rinse, and product left in the rig.
+
+        Parameters
+        ----------
+        use : str
+        left : float
+            Price of the product that is left.
+
+        Returns
+        -------
+        float
+            [m2].
+
+        Raises
+        ------
+        InputError
+            No price of labour, or none of ground for the use.
+        """
+        if self.labour_rate is None:
+            raise no_price(self, "of labour", "[labour]", 'rate = "45/hour"')
+        if use not in self.area or not self.area[use].price:
+            raise no_price(self, f"per area for the use {use!r}", "[area]", f'{use} = "14/ksqft"')
+        ground = self.area[use]
+        time = float(self.labour_rate) * (self.setup_s + self.mixing_s + self.rinse_s) / 3600.0
+        return (time + left) * to_si(f"1 {ground.unit}", "area") / float(ground.price)
+
+
+def no_price(prices: Prices, what: str, field: str, add: str) -> InputError:
+    """What a price list has to say and does not."""
+    return InputError(f"no price {what}", file=prices.file, field=field, mend=f"add {add}")
 
 
 def read_prices(path: str | Path) -> Prices:
