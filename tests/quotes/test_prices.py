@@ -1,12 +1,13 @@
 """Price lists: read exactly, refused clearly."""
 
+import re
 from decimal import Decimal
 from fractions import Fraction
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from quoting import PRICES, price_list
+from quoting import PRICES, feet, job, price_list, rig
 
 import weedzone as wz
 from weedzone.base.money import deal, money, percent, rounded, share
@@ -132,3 +133,19 @@ def test_a_sum_dealt_out_adds_up_and_strays_by_less_than_a_coin(coins, weights):
     for part, weight in zip(dealt, weights, strict=True):
         fair = float(Fraction(total) * (Fraction(weight) / whole if whole > 0 else Fraction(1, len(weights))))
         assert abs(float(part) - fair) <= 0.01 + 1e-6 * float(total)
+
+
+def test_another_mix_has_to_pay_for_itself(tmp_path):
+    prices, plot = price_list(tmp_path), [("A", feet(0, 0, 20, 20))]
+    half_gallon = rig(unusable_L=0.25 * 3.785411784, priming_L=0.25 * 3.785411784)
+    sized = job(plot, a_rig=half_gallon, worth="prices", prices=prices)
+    # By hand: 22 min at 45/hour, and 0.5 gal left in the rig at 1 fl oz/gal of 64/gal, over 14 for 1,000 sq ft.
+    assert sized.zoned.rules.worth.ground_m2 / 0.3048**2 == pytest.approx(1000 * (16.5 + 0.5 * 64 / 128) / 14)
+    house = tmp_path / "policy.toml"
+    house.write_text('[plan]\nworth = "prices"\n')
+    with pytest.raises(wz.InputError, match=r"worth: .*price list; give prices=read_prices"):
+        job(plot, policy=wz.read_policy(house))
+    for lacking, words in (("[labour]", "labour"), ("[area]", "per area"), ("[product.", "Demo Plain")):
+        text = re.sub(rf"(?s){re.escape(lacking)}.*?(?=\n\[|\Z)", "", PRICES)
+        with pytest.raises(wz.InputError, match=f"no price .*{words}"):
+            job(plot, a_rig=half_gallon, worth="prices", prices=price_list(tmp_path, text))

@@ -110,7 +110,7 @@ def test_one_label_or_several_do_for_a_mapping() -> None:
         (lambda: wz.size_job(survey, labels, rig, exclude=name), "exclude: a list of products"),
         (lambda: wz.size_job(survey, labels, rig, prefer=[labels[name]]), "prefer: .*a Label"),
         (lambda: wz.size_job(survey, labels, rig, exclude=5), "exclude: .*not 5"),
-        (lambda: wz.size_job(survey, labels, rig, prices="prices.toml"), "prices: .*quote"),
+        (lambda: wz.size_job(survey, labels, rig, prices="prices.toml"), "prices: .*read_prices"),
         (lambda: wz.size_job(survey, labels, rig, avoid_caution="no"), "avoid_caution: True or False"),
         (lambda: wz.size_job(survey, labels, rig, even_loads=1), "even_loads: True or False"),
         (lambda: wz.size_job(survey, labels, rig, exclude=list(labels)), "exclude: every label at hand is excluded"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
@@ -142,12 +143,29 @@ def test_loads_of_each_choice_and_the_sentence_that_says_them(labels: dict[str, 
     assert "One product more (Demo Near; Demo Wide) adds" in " ".join(wz.explain(few)["why"])
 
 
-def test_ground_by_wand_is_in_the_summary(labels: dict[str, wz.Label]) -> None:
+def test_ground_by_wand_is_in_the_summary_and_timed(labels: dict[str, wz.Label], tmp_path: Path) -> None:
     boom = {"use": "broadcast", "products": {"tall fescue": "Demo Near"}, "min_area": "0 ft2"}
     job = sized(yard(), labels, **boom)
     thin = job.zones[job.zones["by_wand"]]
     text = " ".join(job.summary().split())
     assert f"too thin for the boom, by wand or hand: {thin['area_ft2'].sum():,.0f} ft²" in text
+    told = {"tank": "50 gal", "carrier": "1 gal/ksqft", "swath": "10 ft", "pace": "2 mph"}
+    with_wand = wz.make_rig("boom", wand={"pattern": "18 in", "flow": "0.25 gal/min"}, **told)
+    worked = wz.size_job(yard(), labels, with_wand, on="2026-05-10", **boom)
+    assert "by the rig's wand, 1.5 ft wide: " in " ".join(worked.summary().split())
+    file = tmp_path / "prices.toml"
+    file.write_text('currency = "USD"\n[labour]\nrate = "45/hour"\n' + "".join(
+        f'[product."{name}"]\ncontainers = [{{ size = "1 gal", price = 64 }}]\n' for name in labels
+    ))  # fmt: skip
+    # By hand: the thin ground's solution over the wand's flow, the rest over 10 ft at 2 mph (176 ft/min).
+    quote = wz.quote(worked, wz.read_prices(file))
+    rest, gallons = (
+        worked.zones.loc[~worked.zones["by_wand"], "area_ft2"].sum(),
+        worked.zones.loc[worked.zones["by_wand"], "solution_gal"].sum(),
+    )
+    assert quote.visits["covering_min"].to_list() == pytest.approx([gallons / 0.25 + rest / 1760])
+    with pytest.raises(wz.RigError, match=r"wand.*pattern.*write pattern"):
+        wz.make_rig("boom", tank="50 gal", wand={"flow": "0.25 gal/min"})
 
 
 def test_what_no_neighbour_may_take_is_left_to_hand_or_wand(labels: dict[str, wz.Label]) -> None:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from weedzone.base.units import FT2_PER_M2, UNIT_PER_SI
+from weedzone.base.units import FT2_PER_M2, UNIT_PER_SI, show
 from weedzone.base.words import CAUTIONS, LEAST_FT2, area, area_ft2, day_text, ground_text, plain_line
 from weedzone.crew.work_order import poured, total
 from weedzone.kit import Label, Spreader
@@ -156,7 +156,9 @@ def _by_wand(job: Sized) -> list[str]:
     )
     ground = ground_text(thin["area_m2"].sum(), thin["area_ft2"].sum())
     tool = "spreader" if isinstance(job.rig, Spreader) else "boom"
-    return _wrapped(f"too thin for the {tool}, by wand or hand: {ground} in {where}")
+    wand = None if isinstance(job.rig, Spreader) else job.rig.wand
+    by = "wand or hand" if wand is None else f"the rig's wand, {show(wand.pattern_m, 'length')} wide"
+    return _wrapped(f"too thin for the {tool}, by {by}: {ground} in {where}")
 
 
 def _trade(job: Sized) -> list[str]:

@@ -116,6 +116,14 @@ class Rig:
 
 
 @dataclass(frozen=True)
+class Wand:
+    """A wand on the boom's own tank: width of its spray [m], and its output [L/s] where that is known."""
+
+    pattern_m: float
+    flow_L_per_s: float | None = None
+
+
+@dataclass(frozen=True)
 class Sprayer(Rig):
     """A sprayer.
 
@@ -135,6 +143,8 @@ class Sprayer(Rig):
         Output of the gun or wand, for spot work by time [L/s].
     smallest_mix_L : float or None
         Least solution that is worth mixing, or that agitates; None for the usual, see `least_mix_L` [L].
+    wand : Wand or None
+        What works ground that is too thin for the boom.
     extras : tuple of Extra
         What goes into every tank beside product and label adjuvant.
     """
@@ -146,6 +156,7 @@ class Sprayer(Rig):
     largest_fill_L: float | None = None
     flow_L_per_s: float | None = None
     smallest_mix_L: float | None = None
+    wand: Wand | None = None
     extras: tuple[Extra, ...] = ()
 
     def with_calibration(self, calibration: Calibration) -> Self:
@@ -324,7 +335,8 @@ def _rig(table: Table, name: str) -> Sprayer | Spreader:
     said |= {"name": name, "calibration": figures, **_measure(table)}
     rig: Sprayer | Spreader
     if kind == "sprayer":
-        rig = Sprayer(**said, extras=_extras(table))
+        wand = Wand(**table.table("wand").read(KEYS["wand"])) if "wand" in table.values else None
+        rig = Sprayer(**said, wand=wand, extras=_extras(table))
         holder, whole, fill, left = "tank", rig.tank_L, rig.largest_fill_L, rig.load_L - rig.priming_L
     else:
         rig = Spreader(**said)

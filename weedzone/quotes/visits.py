@@ -9,6 +9,7 @@ from numbers import Integral
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from weedzone.base.errors import Finding, InputError
 from weedzone.base.money import percent
@@ -36,6 +37,8 @@ class Need:
     loads : int
     made_up_L, made_up : float
         Solution and product that are made up for it, with what fills pump and lines: this is what is charged.
+    thin_m2, thin_L : float
+        Of ground and solution, what is too thin for the boom; of a follow-up not known.
     """
 
     product: str
@@ -46,6 +49,8 @@ class Need:
     loads: int = 1
     made_up_L: float = 0.0
     made_up: float = 0.0
+    thin_m2: float = 0.0
+    thin_L: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -72,12 +77,17 @@ Needs = dict[str, tuple[Need, ...]]
 def first_needs(job: Sized) -> Needs:
     """What the job itself takes, by site; every site of the survey has its entry."""
     found: dict[str, list[Need]] = {site: [] for site in job.survey.sites}
-    for row in job.totals.to_dict("records"):
+    by = ["site", "product"]
+    thin = job.zones[job.zones["by_wand"]].groupby(by)[["area_m2", "solution_L"]].sum()
+    thin = thin.reindex(pd.MultiIndex.from_frame(job.totals[by]), fill_value=0.0)
+    for row, (thin_m2, thin_L) in zip(job.totals.to_dict("records"), thin.to_numpy(), strict=True):
         need = replace(
             need_of(row),
             loads=int(row["loads"]),
             made_up_L=row["made_up_gal"] / GAL_PER_L,
             made_up=row["made_up_amount"],
+            thin_m2=float(thin_m2),
+            thin_L=float(thin_L),
         )
         found[str(row["site"])].append(need)
     return {site: tuple(needs) for site, needs in found.items()}
@@ -246,9 +256,15 @@ def _minutes(
     if not needs or prices.labour_rate is None:
         return Minutes(0.0, 0.0, 0.0, 0.0, 0.0), ""
     spraying, basis = 0.0, ""
+    flow = job.rig.wand.flow_L_per_s if isinstance(job.rig, Sprayer) and job.rig.wand is not None else None
+    by_wand_L = 0.0 if flow is None else sum(need.thin_L for need in needs)
     for need in needs:
-        minutes, basis = spraying_min(job, prices, need.area_m2, need.solution_L)
+        thin_m2, thin_L = (0.0, 0.0) if flow is None else (need.thin_m2, need.thin_L)
+        minutes, basis = spraying_min(job, prices, need.area_m2 - thin_m2, need.solution_L - thin_L)
         spraying += minutes
+    if flow is not None and by_wand_L > 0.0:
+        spraying += by_wand_L / flow / 60.0 / prices.efficiency
+        basis += "; thin ground by the flow of the wand"
     return Minutes(
         setup=prices.setup_s / 60.0,
         mixing=sum(need.loads for need in needs) * prices.mixing_s / 60.0,
