@@ -296,6 +296,7 @@ def test_control_characters_in_names_never_reach_the_terminal(
         (["--max-products", "0"], "--max-products: 0; write a whole number"),
         (["--wind-from", "500"], "--wind-from: 500.0; write degrees"),
         (["--min-width=-2 ft"], "--min-width: "),
+        (["--worth", "prices"], '--worth "prices" asks for a price list; give --prices "prices.toml"'),
         (["--product", "tall fescue=Demo Trio", "--exclude", "Demo Trio"], "--exclude: 'Demo Trio' is both"),
     ],
 )
