@@ -44,10 +44,8 @@ def _in_flags(text: str, given: Mapping[str, object]) -> str:
     for name in {*given, "products"} - {"survey", "run", "command"}:
         flag = "--product" if name == "products" else f"--{name.replace('_', '-')}"
         text = re.sub(rf"(^|, ){name}: (?:{name} is )?", rf"\1{flag}: ", text)
-        text = re.sub(
         text = re.sub(rf'(?<![\w-]){name}=(?=[\w"])', f"{flag} ", text)
         text = re.sub(rf"(?<![\w-]){name}=", flag, text)
-        )
     return re.sub(r'\bread_\w+\(("[^"]*")\)', r"\1", text)
 
 
