@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
@@ -109,3 +111,19 @@ def test_seams_whose_corners_do_not_match_are_joined_all_the_same() -> None:
     assert [len(one.interiors) for one in joined] == [0, 0, 0]
     np.testing.assert_allclose(shapely.area(joined), 2.0, rtol=1e-12)
     np.testing.assert_allclose(shapely.length(joined), 6.0, rtol=1e-9)
+
+
+def test_no_two_shares_hold_the_same_shape() -> None:
+    """Two threads that ask one shape at once crash the process: sites of one object get copies."""
+    lawn, strip = (
+        shapely.box(500_000, 4_980_000, 500_030, 4_980_020),
+        shapely.box(500_001, 4_980_001, 500_009, 4_980_009),
+    )
+    sites = {"site": ["A", "B"]}
+    turf = gpd.GeoDataFrame({**sites, "turf": "tall fescue"}, geometry=[lawn, lawn], crs="EPSG:32615")
+    weeds = gpd.GeoDataFrame({**sites, "weed": "dandelion"}, geometry=[strip, strip], crs="EPSG:32615")
+    local = wz.Survey(turf, weeds).local
+    one = replace(local.turf, geoms=np.repeat(local.turf.geoms[:1], 2))
+    first, second = one.only(0, 1).geoms[0], one.only(1, 2).geoms[0]
+    assert first is not second
+    assert shapely.equals_identical(first, second)

@@ -1,4 +1,7 @@
-"""What a run is asked for: one frozen record, each field checked at the door with one clear error."""
+"""What a run is asked for: one frozen record, each field checked at the door with one clear error.
+
+And the rules of the plan that it comes to.
+"""
 
 from __future__ import annotations
 
@@ -14,8 +17,10 @@ from weedzone.base.errors import Finding, InputError, LabelError, kind_of, refus
 from weedzone.base.names import chief_name, nearest
 from weedzone.base.units import to_si
 from weedzone.base.words import read_date
-from weedzone.kit import Label, Policy, Prices, Rig
+from weedzone.kit import Label, Policy, Prices, no_price
+from weedzone.sizing.loads import at_start
 from weedzone.survey import Survey
+from weedzone.zones import Least, Plan, Rig, Rules, Worth
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -242,6 +247,78 @@ def _price(text: object, name: str, label: Label) -> float:
         raise InputError(f"{text!r} is no price", field=f"prices {name}", mend='write "96/2.5 gal"')
     tidy = amount if amount[:1].isdigit() else f"1 {amount}"
     return value / to_si(tidy, "amount", form=label.form, field=f"prices {name}")
+
+
+def rules_of(
+    asked: Asked,
+    rig: Rig,
+    planned: Mapping[str, Plan],
+    *,
+    prefer: tuple[str, ...],
+    products: Mapping[str, str] | None,
+    price: Mapping[str, float] | None,
+) -> Rules:
+    """What to plan by: what was asked for, else what the local rules say, else what is usual."""
+    use = asked.use
+    said = {name: getattr(asked, name) for name in ("worth", "max_products", "min_width", "min_area")}
+    said = {
+        **({} if asked.policy is None else asked.policy.plan),
+        **{name: value for name, value in said.items() if value is not None},
+    }
+    return Rules(
+        products=products,
+        worth=Worth(
+            _worth_m2(said.get("worth", _WORTH[use]), asked, rig, planned, price),
+            most_products(said.get("max_products")),
+            obeyed=products is not None,
+            two_passes=asked.passes == 2,
+        ),
+        prefer=prefer,
+        avoid_caution=flag(asked.avoid_caution, "avoid_caution"),
+        least=Least(
+            to_si(said.get("min_width", _width(rig, use)), "length", allow_zero=True, field="min_width"),
+            to_si(said.get("min_area", _AREA), "area", allow_zero=True, field="min_area"),
+            by_wand=use != "spot",
+        ),
+        price=price,
+        passes=passes_of(asked.passes, products),
+    )
+
+
+def _worth_m2(
+    worth: object, asked: Asked, rig: Rig, planned: Mapping[str, Plan], price: Mapping[str, float] | None
+) -> float:
+    """Ground that another mix must add [m2]: as stated, or what one costs by the price list.
+
+    Of what stays in the rig the dearest product counts, so that the figure is the same for every set.
+    """
+    if worth != "prices":
+        return to_si(worth, "area", allow_zero=True, field="worth")
+    if not isinstance(asked.prices, Prices):
+        mend = 'give prices=read_prices("prices.toml")'
+        raise InputError('worth="prices" asks for a price list', field="worth", mend=mend)
+    left, known = at_start(rig), price or {}
+    lacking = [name for name in planned if left > 0.0 and name not in known]
+    if lacking:
+        example = 'containers = [{ size = "2.5 gal", price = 96 }]'
+        raise no_price(asked.prices, f"for {lacking[0]!r}", f'[product."{lacking[0]}"]', example)
+    # A tank holds the product at its strength, a hopper nothing else.
+    share = {name: plan.dose_high / plan.volume if plan.volume else 1.0 for name, plan in planned.items()}
+    dearest = max((known.get(name, 0.0) * share[name] for name in planned), default=0.0)
+    return asked.prices.mix_m2(asked.use, left * dearest)
+
+
+_WORTH = {"spot": "200 ft2", "broadcast": "1000 ft2", "granular": "1000 ft2"}
+"""Ground that makes another mix worth it: common practice, no source."""
+_WIDTH = {"spot": "1 ft", "broadcast": "3 ft", "granular": "4 ft"}
+_AREA = "10 ft2"
+"""Least width and area of a piece that is worked as one: common practice, no source."""
+
+
+def _width(rig: Rig, use: str) -> str:
+    """Least width of a piece, by what the rig covers."""
+    own, share = (rig.pattern_m, 1.0) if use == "spot" else (rig.swath_m, 0.5)
+    return _WIDTH[use] if own is None else f"{share * own} m"
 
 
 def check_wind(wind_from: float | None, wind_spread: float | None) -> None:

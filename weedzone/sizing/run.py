@@ -14,10 +14,10 @@ import pandas as pd
 import shapely
 
 from weedzone.base.errors import Finding, InputError, findings_table, refuse_unless
-from weedzone.base.units import FT2_PER_M2, to_si
+from weedzone.base.units import FT2_PER_M2
 from weedzone.ground.edges import bends_m
 from weedzone.ground.shapes import Array, Ints
-from weedzone.kit import USES, Label, Policy, Prices, Sprayer, doubts, no_price
+from weedzone.kit import USES, Label, Policy, Sprayer, doubts
 from weedzone.sizing.arguments import (
     USUAL,
     Asked,
@@ -27,14 +27,13 @@ from weedzone.sizing.arguments import (
     checked,
     day_of,
     flag,
-    most_products,
     names_given,
-    passes_of,
     prices_si,
+    rules_of,
     unknown_names,
 )
 from weedzone.sizing.batches import zone_sites
-from weedzone.sizing.loads import at_start, carried
+from weedzone.sizing.loads import carried
 from weedzone.sizing.pours import Pour
 from weedzone.sizing.tables import (
     frame_of,
@@ -48,13 +47,10 @@ from weedzone.sizing.tables import (
 from weedzone.survey import Survey
 from weedzone.zones import (
     OUTCOMES,
-    Least,
     Means,
     Plan,
     Reach,
     Rig,
-    Rules,
-    Worth,
     Zoned,
     at_setting,
     dissolve,
@@ -296,7 +292,7 @@ def size(survey: Survey, labels: Label | Mapping[str, Label], rig: Rig, asked: A
     notes += found
     turf_products, found = by_turf(products, survey)
     notes += found
-    rules = _rules(asked, rig, planned, prefer=prefer, products=turf_products, price=price)
+    rules = rules_of(asked, rig, planned, prefer=prefer, products=turf_products, price=price)
     means = Means(planned, labels, day, rules)
     zoned, found = zone_sites(survey, reach, lambda share, near: zone_ground(share, near, means))
     notes += found
@@ -316,78 +312,6 @@ def size(survey: Survey, labels: Label | Mapping[str, Label], rig: Rig, asked: A
         survey, labels, rig, asked, day, zones, ledger_table(survey, zoned, planned), made.totals,
         made.loads, made.served, noticed, zoned, planned, reach, made.pours,
     )  # fmt: skip
-
-
-def _rules(
-    asked: Asked,
-    rig: Rig,
-    planned: Mapping[str, Plan],
-    *,
-    prefer: tuple[str, ...],
-    products: Mapping[str, str] | None,
-    price: Mapping[str, float] | None,
-) -> Rules:
-    """What to plan by: what was asked for, else what the local rules say, else what is usual."""
-    use = asked.use
-    said = {name: getattr(asked, name) for name in ("worth", "max_products", "min_width", "min_area")}
-    said = {
-        **({} if asked.policy is None else asked.policy.plan),
-        **{name: value for name, value in said.items() if value is not None},
-    }
-    return Rules(
-        products=products,
-        worth=Worth(
-            _worth_m2(said.get("worth", _WORTH[use]), asked, rig, planned, price),
-            most_products(said.get("max_products")),
-            obeyed=products is not None,
-            two_passes=asked.passes == 2,
-        ),
-        prefer=prefer,
-        avoid_caution=flag(asked.avoid_caution, "avoid_caution"),
-        least=Least(
-            to_si(said.get("min_width", _width(rig, use)), "length", allow_zero=True, field="min_width"),
-            to_si(said.get("min_area", _AREA), "area", allow_zero=True, field="min_area"),
-            by_wand=use != "spot",
-        ),
-        price=price,
-        passes=passes_of(asked.passes, products),
-    )
-
-
-def _worth_m2(
-    worth: object, asked: Asked, rig: Rig, planned: Mapping[str, Plan], price: Mapping[str, float] | None
-) -> float:
-    """Ground that another mix must add [m2]: as stated, or what one costs by the price list.
-
-    Of what stays in the rig the dearest product counts, so that the figure is the same for every set.
-    """
-    if worth != "prices":
-        return to_si(worth, "area", allow_zero=True, field="worth")
-    if not isinstance(asked.prices, Prices):
-        mend = 'give prices=read_prices("prices.toml")'
-        raise InputError('worth="prices" asks for a price list', field="worth", mend=mend)
-    left, known = at_start(rig), price or {}
-    lacking = [name for name in planned if left > 0.0 and name not in known]
-    if lacking:
-        example = 'containers = [{ size = "2.5 gal", price = 96 }]'
-        raise no_price(asked.prices, f"for {lacking[0]!r}", f'[product."{lacking[0]}"]', example)
-    # A tank holds the product at its strength, a hopper nothing else.
-    share = {name: plan.dose_high / plan.volume if plan.volume else 1.0 for name, plan in planned.items()}
-    dearest = max((known.get(name, 0.0) * share[name] for name in planned), default=0.0)
-    return asked.prices.mix_m2(asked.use, left * dearest)
-
-
-_WORTH = {"spot": "200 ft2", "broadcast": "1000 ft2", "granular": "1000 ft2"}
-"""Ground that makes another mix worth it: common practice, no source."""
-_WIDTH = {"spot": "1 ft", "broadcast": "3 ft", "granular": "4 ft"}
-_AREA = "10 ft2"
-"""Least width and area of a piece that is worked as one: common practice, no source."""
-
-
-def _width(rig: Rig, use: str) -> str:
-    """Least width of a piece, by what the rig covers."""
-    own, share = (rig.pattern_m, 1.0) if use == "spot" else (rig.swath_m, 0.5)
-    return _WIDTH[use] if own is None else f"{share * own} m"
 
 
 def _reach(

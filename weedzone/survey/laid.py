@@ -62,10 +62,14 @@ class Laid:
     outline: Array | None = None
 
     def only(self, first: int, stop: int) -> Laid:
-        """The shapes of sites `first` to `stop`, numbered from 0."""
+        """Copies of the shapes of sites `first` to `stop`, numbered from 0.
+
+        Copies, since sites may hold one and the same object: the engine readies a shape for many questions as it
+        asks, and two threads that ask one shape at once crash the process.
+        """
         mine = np.flatnonzero((self.site >= first) & (self.site < stop))
-        outline = None if self.outline is None else self.outline[mine]
-        return Laid(self.geoms[mine], self.site[mine] - first, self.row[mine], outline)
+        outline = None if self.outline is None else shapely.force_2d(self.outline[mine])
+        return Laid(shapely.force_2d(self.geoms[mine]), self.site[mine] - first, self.row[mine], outline)
 
 
 @dataclass(frozen=True)
