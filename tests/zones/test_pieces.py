@@ -244,7 +244,7 @@ def test_common_edges_against_arithmetic() -> None:
 
 
 def test_widths_follow_the_rig(labels: dict[str, wz.Label]) -> None:
-    from weedzone.sizing.run import _width
+    from weedzone.sizing.arguments import _width
 
     assert _width(wz.Sprayer(name="a", tank_L=15.0), "spot") == "1 ft"
     assert _width(wz.Sprayer(name="a", tank_L=15.0, swath_m=6.0), "broadcast") == "3.0 m"
