@@ -85,7 +85,7 @@ def test_the_pointer_shows_the_figures_of_a_zone(browser: Browser, lawn: Path, j
     values = page.locator(".bk-tooltip-row-value")
     values.first.wait_for()
     zone = job.zones[job.zones["zone"] == "Z2"].iloc[0]
-    assert {"Alder Court", "Z2", zone["product"], f"{zone['area_ft2']:.0f} ft²"} <= set(
+    assert {"Alder Court", "Z2", zone["product"], f"{zone['area_ft2']:,.0f} ft²"} <= set(
         values.all_inner_texts()
     )
     assert not wrong

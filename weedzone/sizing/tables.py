@@ -26,18 +26,41 @@ from weedzone.zones import OUTCOMES, Parts, Plan, Rig, Treatments, Zoned
 
 
 def zone_order(zoned: Zoned) -> Ints:
-    """Zones by site, those of the first pass first, then the largest first."""
+    """Zones by site in the order of work: by pass, product and strength, then as one would walk them.
+
+    A walk begins with the westernmost and goes on to whichever is nearest.
+    """
     every, n_zones = zoned.treatments, len(zoned.zone_geoms)
-    area = np.bincount(every.zone, zoned.parts.area_m2[every.part], n_zones)
-    turn = np.ones(n_zones, dtype=np.intp)
-    turn[every.zone] = every.turn
-    return np.lexsort((np.round(-area, 6), turn, zoned.zone_site))
+    mix = np.zeros((4, n_zones))
+    mix[:, every.zone] = zoned.parts.site[every.part], every.turn, every.product, -np.round(every.dose, 12)
+    centre = _centres(zoned.zone_geoms)
+    order = np.lexsort((*centre.T[::-1], *mix[::-1]))
+    begins = np.append(True, np.any(np.diff(mix[:, order], axis=1) != 0.0, axis=0))
+    groups = np.split(order, np.flatnonzero(begins)[1:]) if n_zones else []
+    walked = [zones if len(zones) < 3 else zones[_walk(centre[zones])] for zones in groups]
+    return np.array([zone for zones in walked for zone in zones], dtype=np.intp)
+
+
+def _centres(shapes: Array) -> Floats:
+    """Centres to the millimetre, so that every machine orders them alike. Shape (shapes, 2) [m]."""
+    centre: Floats = shapely.get_coordinates(shapely.centroid(shapes)).round(3)
+    return centre
+
+
+def _walk(centre: Floats) -> Ints:
+    """Order of places: the westernmost first, then whichever is nearest."""
+    left = np.lexsort(centre.T[::-1])
+    order = [left[0]]
+    while len(left) > 1:
+        left = left[left != order[-1]]
+        order.append(left[np.hypot(*(centre[left] - centre[order[-1]]).T).argmin()])
+    return np.array(order, dtype=np.intp)
 
 
 def zones_table(
     survey: Survey, zoned: Zoned, planned: Mapping[str, Plan], use: str, rig: Rig
 ) -> gpd.GeoDataFrame:
-    """Zones by site, the largest first; see `weedzone.sizing.Sized` for the columns."""
+    """Zones in the order of `zone_order`; see `weedzone.sizing.Sized` for the columns."""
     parts, order, every = zoned.parts, zone_order(zoned), zoned.treatments
     rank = np.empty(len(order), dtype=np.intp)
     rank[order] = np.arange(len(order))
@@ -173,15 +196,11 @@ def lettered(shapes: Array, zones: Array) -> tuple[Array, Ints, Array]:
     """
     pieces, of = parts_of(shapes)
     order, codes = np.arange(len(pieces)), zones[of].astype(object)
-    centre = shapely.get_coordinates(shapely.centroid(pieces)).round(3)
+    centre = _centres(pieces)
     for zone in np.flatnonzero(np.bincount(of, minlength=len(shapes)) > 1):
-        left = np.flatnonzero(of == zone)
-        start, at = left[0], left[np.lexsort(centre[left].T[::-1])[0]]
-        for number in range(len(left)):
-            order[start + number], codes[start + number] = at, f"{zones[zone]}{_letters(number)}"
-            left = left[left != at]
-            if len(left):
-                at = left[np.hypot(*(centre[left] - centre[at]).T).argmin()]
+        mine = np.flatnonzero(of == zone)
+        order[mine] = mine[_walk(centre[mine])]
+        codes[mine] = [f"{zones[zone]}{_letters(number)}" for number in range(len(mine))]
     return pieces[order], of, codes
 
 
