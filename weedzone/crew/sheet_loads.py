@@ -120,9 +120,7 @@ def _lines(text: str, width: int) -> float:
 
 
 def _frames(job: Sized) -> dict[str, pd.DataFrame]:
-    codes = job.patches.groupby(["site", "zone"])["patch"]
-    from_to = codes.first().where(codes.size() == 1, codes.first() + " to " + codes.last())
-    zones = pd.DataFrame(job.zones.drop(columns="geometry")).join(from_to, on=["site", "zone"])
+    zones = pd.DataFrame(job.zones.drop(columns="geometry")).join(job.patch_codes, on=["site", "zone"])
     return {"zones": zones, "totals": job.totals, "loads": job.loads, "ledger": job.ledger}
 
 

@@ -51,19 +51,29 @@ def treated(
     zones["form"] = [job.plans[name].label.form for name in zones["product"]]
     findings: list[Finding] = []
     if applied is None:
+        patches = _patches(job, zones)
         plots = [
-            {**zone, "amount": _planned(zone), "remarks": AS_PLANNED} for zone in zones.to_dict("records")
+            {**zone, "amount": _planned(zone), "remarks": "; ".join(filter(None, (AS_PLANNED, codes)))}
+            for zone, codes in zip(zones.to_dict("records"), patches, strict=True)
         ]
     elif isinstance(applied, gpd.GeoDataFrame):
         plots = _as_sprayed(applied, zones, site, findings)
     elif isinstance(applied, Mapping):
-        plots = _as_told(applied, zones, findings)
+        plots = _as_told(applied, zones.assign(remarks=_patches(job, zones)), findings)
     else:
         raise InputError("is neither a mapping nor polygons", field="applied")
     if not plots:
         raise InputError("says that nothing was applied, so there is nothing to record", field="applied")
     rows = [_row(job, plot, findings) for plot in plots]
     return gpd.GeoDataFrame(rows, geometry="geometry", crs=zones.crs), findings
+
+
+def _patches(job: Sized, zones: pd.DataFrame) -> list[str | None]:
+    """Codes of the patches of each zone as on map and sheet; None where it is in one piece."""
+    codes = zones.join(job.patch_codes, on=["site", "zone"])["patch"]
+    return [
+        None if code == zone else f"patches {code}" for code, zone in zip(codes, zones["zone"], strict=True)
+    ]
 
 
 def shares(

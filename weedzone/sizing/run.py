@@ -169,6 +169,13 @@ class Sized:
         return frame_of(self.survey, {name: data[name] for name in columns}, shapes, site)
 
     @cached_property
+    def patch_codes(self) -> pd.Series[str]:
+        """Codes of the patches of each ``site`` and ``zone`` in words, "Z1a to Z1e"."""
+        codes = self.patches.groupby(["site", "zone"])["patch"]
+        text: pd.Series[str] = codes.first().where(codes.size() == 1, codes.first() + " to " + codes.last())
+        return text.rename("patch")
+
+    @cached_property
     def ground(self) -> gpd.GeoDataFrame:
         """Every part of the infested ground, exclusive and complete.
 
