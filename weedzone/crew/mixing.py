@@ -18,7 +18,7 @@ from weedzone.base.data import table_beside
 from weedzone.base.errors import InputError
 from weedzone.base.units import FLOZ_PER_L, GAL_PER_L
 from weedzone.kit import Extra, Label, Sprayer
-from weedzone.sizing import Sized, check_job
+from weedzone.sizing import Sized, added_L, check_job
 
 DEFAULT_ORDER = "north dakota"
 
@@ -159,14 +159,17 @@ def mixes(sized: Sized, order: str = DEFAULT_ORDER) -> pd.DataFrame:
         listed = {name: order_of_addition(label, sized.rig.extras, order) for name, label in labels.items()}
         for load in sized.loads.to_dict("records"):
             name = load["product"]
-            steps = _steps(load, listed[name], labels[name])
+            beside = added_L(labels[name], sized.rig, [load["made_up_gal"] / GAL_PER_L])
+            steps = _steps(load, listed[name], labels[name], beside)
             rows += [
                 (load["site"], name, load["load"], number, *step) for number, step in enumerate(steps, 1)
             ]
     return pd.DataFrame(rows, columns=names)
 
 
-def _steps(load: Mapping[Any, Any], items: list[Item], label: Label) -> list[tuple[object, ...]]:
+def _steps(
+    load: Mapping[Any, Any], items: list[Item], label: Label, beside: Mapping[str, float]
+) -> list[tuple[object, ...]]:
     # What goes in first is dispersed in half of the solution, or in all of the water where there is less.
     solution_gal = load["made_up_gal"]
     water_gal = load["water_gal"] * solution_gal / load["solution_gal"]
@@ -179,8 +182,7 @@ def _steps(load: Mapping[Any, Any], items: list[Item], label: Label) -> list[tup
         if item.rate is None:
             steps.append((item.name, item.sort, load["made_up_amount"], load["product_unit"], hint))
         else:
-            amount = item.rate * solution_gal / GAL_PER_L * FLOZ_PER_L
-            steps.append((item.name, item.sort, amount, "fl oz", hint))
+            steps.append((item.name, item.sort, beside[item.name] * FLOZ_PER_L, "fl oz", hint))
     return [
         *steps,
         ("water", "water", water_gal - half, "gal", "fill up; keep it agitated until it is sprayed"),

@@ -19,7 +19,7 @@ from weedzone.base.errors import InputError
 from weedzone.base.names import nearest
 from weedzone.base.units import GAL_PER_L, PRODUCT_UNIT, to_si
 from weedzone.kit import Sprayer
-from weedzone.sizing import Sized, check_job
+from weedzone.sizing import Sized, added_L, check_job
 
 Containers = Mapping[str, Sequence[str] | Mapping[str, float]]
 _NEARLY = 1e-6  # share of what is needed by which a container may be short of it
@@ -116,16 +116,12 @@ def _needs(jobs: Sequence[Sized]) -> dict[str, _Need]:
         found[name] = _Need(form, have.amount + amount)
 
     for job in jobs:
-        grouped = job.totals.groupby("product", sort=False)[["made_up_amount", "made_up_gal"]].sum()
-        extras = job.rig.extras if isinstance(job.rig, Sprayer) else ()
-        for product, amount, gallons in grouped.itertuples():
-            label = job.plans[product].label
-            add(product, label.form, amount / PRODUCT_UNIT[label.form][1])
-            added = [(one.name, one.rate) for one in label.adjuvants] + [
-                (one.name, one.rate) for one in extras
-            ]
-            for name, rate in added:
-                add(name, "liquid", rate * gallons / GAL_PER_L)
+        for product, loads in job.loads.groupby("product", sort=False):
+            label = job.plans[str(product)].label
+            add(label.name, label.form, loads["made_up_amount"].sum() / PRODUCT_UNIT[label.form][1])
+            litres = loads["made_up_gal"] / GAL_PER_L if isinstance(job.rig, Sprayer) else ()
+            for name, needed_L in added_L(label, job.rig, litres).items():
+                add(name, "liquid", needed_L)
     return found
 
 

@@ -130,7 +130,7 @@ def materials(visit: SiteVisit, labels: Mapping[str, Label]) -> list[Material]:
     for need in visit.needs:
         found.append(Material(need.product, need.product, need.made_up, need.unit))
         found += [
-            Material(added.name, need.product, need.made_up_L * added.rate * FLOZ_PER_L, "fl oz")
+            Material(added.name, need.product, need.added_L[added.name] * FLOZ_PER_L, "fl oz")
             for added in labels[need.product].adjuvants
             if need.made_up_L
         ]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Hashable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from numbers import Integral
 from typing import Any
 
@@ -13,11 +13,11 @@ import pandas as pd
 
 from weedzone.base.errors import Finding, InputError
 from weedzone.base.money import percent
-from weedzone.base.units import FT2_PER_M2, GAL_PER_L, PRODUCT_UNIT
+from weedzone.base.units import FT2_PER_M2, GAL_PER_L, PRODUCT_UNIT, UNIT_PER_SI
 from weedzone.ground.shapes import Floats
 from weedzone.kit import FollowUp, Prices, Sprayer, follow_up
 from weedzone.quotes.labour import Minutes, Walk, spraying_min
-from weedzone.sizing import Sized, amounts, carried, made_up, pour_of, split_loads
+from weedzone.sizing import Sized, added_L, amounts, mixed
 from weedzone.zones import Application, state
 
 
@@ -37,6 +37,8 @@ class Need:
     loads : int
     made_up_L, made_up : float
         Solution and product that are made up for it, with what fills pump and lines: this is what is charged.
+    added_L : mapping of str to float
+        What goes into it beside the product, as measured [L].
     thin_m2, thin_L : float
         Of ground and solution, what is too thin for the boom; of a follow-up not known.
     """
@@ -49,6 +51,7 @@ class Need:
     loads: int = 1
     made_up_L: float = 0.0
     made_up: float = 0.0
+    added_L: Mapping[str, float] = field(default_factory=dict)
     thin_m2: float = 0.0
     thin_L: float = 0.0
 
@@ -80,12 +83,18 @@ def first_needs(job: Sized) -> Needs:
     by = ["site", "product"]
     thin = job.zones[job.zones["by_wand"]].groupby(by)[["area_m2", "solution_L"]].sum()
     thin = thin.reindex(pd.MultiIndex.from_frame(job.totals[by]), fill_value=0.0)
+    litres = (job.loads["made_up_gal"] / GAL_PER_L).groupby([job.loads[name] for name in by]).agg(list)
     for row, (thin_m2, thin_L) in zip(job.totals.to_dict("records"), thin.to_numpy(), strict=True):
         need = replace(
             need_of(row),
             loads=int(row["loads"]),
             made_up_L=row["made_up_gal"] / GAL_PER_L,
             made_up=row["made_up_amount"],
+            added_L=added_L(
+                job.labels[row["product"]],
+                job.rig,
+                litres[row["site"], row["product"]] if row["solution_L"] else (),
+            ),
             thin_m2=float(thin_m2),
             thin_L=float(thin_L),
         )
@@ -211,17 +220,17 @@ def follow_up_needs(job: Sized, visits: Sequence[FollowUp]) -> tuple[list[Needs]
 
 def loaded(job: Sized, need: Need) -> Need:
     """The need with the loads that it makes, and what is made up for them."""
-    rig, factor = job.rig, PRODUCT_UNIT[job.labels[need.product].form][1]
-    fill, capacity = carried(np.array([need.solution_L]), np.array([need.amount / factor]), rig)
-    priming = rig.priming_L if isinstance(rig, Sprayer) else 0.0
-    _, number, share = split_loads(fill, capacity, even=job.asked.even_loads, priming=priming)
-    filled = made_up(fill * share, number == 1, rig, alone=len(job.survey.sites) == 1)
-    each = filled / fill * need.amount / factor
+    label, factor = job.labels[need.product], UNIT_PER_SI[need.unit]
+    alone = len(job.survey.sites) == 1
+    made = mixed(
+        label, job.rig, need.solution_L, need.amount / factor, even=job.asked.even_loads, alone=alone
+    )
     return replace(
         need,
-        loads=len(number),
-        made_up_L=float(filled.sum()) if isinstance(rig, Sprayer) else 0.0,
-        made_up=sum(pour_of(float(si), need.unit, rig).si for si in each) * factor,
+        loads=made.loads,
+        made_up_L=made.solution_L,
+        made_up=made.product * factor,
+        added_L=made.added_L,
     )
 
 

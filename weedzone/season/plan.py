@@ -66,7 +66,8 @@ class SeasonPlan:
         ``earliest``, ``latest`` (days on which all its ground may be done, if the visits before keep to their
         dates), ``site``, ``zones``, ``product``, ``application`` (1 first, 2 second, ...), ``dose``, ``weeds``,
         ``area_ft2``, ``area_m2``, ``product_amount``, ``product_unit``, ``solution_gal`` (as many weeds as now:
-        the most that it can take), ``mowing``, ``watering``, ``hints`` (as the label states them).
+        the most that it can take), ``made_up_amount``, ``made_up_gal`` (to measure, with what stays in the rig),
+        ``mowing``, ``watering``, ``hints`` (as the label states them).
     zones : DataFrame
         A row for each visit and zone: ``visit``, ``date``, ``site``, ``zone``, ``product``, ``area_ft2``,
         ``area_m2``, ``share`` (of the zone's ground that can be done then). ``zone`` is empty for ground that

@@ -21,14 +21,15 @@ from weedzone.base.words import CAUTIONS
 from weedzone.kit import SLACK
 from weedzone.season.dates import ONE_DAY, Frame, read_by_weed, read_point, resolve
 from weedzone.season.steps import FOLLOW_UP_DAYS, Closed, Patch, Season, Stop
-from weedzone.sizing import Sized, amounts
+from weedzone.sizing import Sized, amounts, mixed
 from weedzone.zones import group_hint
 
 NO_ZONE = "ground treated before"
 AROUND = ["mowing", "watering", "hints"]
 _VISITS = [
     "visit", "date", "earliest", "latest", "site", "zones", "product", "application", "dose", "weeds",
-    "area_ft2", "area_m2", "product_amount", "product_unit", "solution_gal", *AROUND,
+    "area_ft2", "area_m2", "product_amount", "product_unit", "solution_gal", "made_up_amount",
+    "made_up_gal", *AROUND,
 ]  # fmt: skip
 _ZONES = ["visit", "date", "site", "zone", "product", "area_ft2", "area_m2", "share"]
 _CLOSED = ["site", "zones", "product", "weeds", "applications", "reason", "opens", "area_ft2", "area_m2"]
@@ -75,6 +76,8 @@ def _visit(job: Sized, part: pd.DataFrame) -> dict[str, Any]:
     need = amounts(np.array([part["wetted_m2"].sum()]), np.array([dose]), np.array([0]), [plan])
     unit, factor = PRODUCT_UNIT[plan.label.form]
     hints = dict(plan.label.hints)
+    alone, even = len(job.survey.sites) == 1, job.asked.even_loads
+    made = mixed(plan.label, job.rig, need.solution_L[0], need.product[0], even=even, alone=alone)
     return _told(part) | {
         "visit": head["visit"],
         "date": head["date"],
@@ -85,6 +88,8 @@ def _visit(job: Sized, part: pd.DataFrame) -> dict[str, Any]:
         "product_amount": float(need.product[0]) * factor,
         "product_unit": unit,
         "solution_gal": float(need.solution_L[0]) * GAL_PER_L,
+        "made_up_amount": made.product * factor,
+        "made_up_gal": made.solution_L * GAL_PER_L,
         "mowing": hints.pop("mowing", ""),
         "watering": hints.pop("watering", ""),
         "hints": "; ".join(f"{name}: {said}" for name, said in hints.items()),
@@ -295,7 +300,7 @@ def _lines(rows: pd.DataFrame) -> Iterator[str]:
     for row in rows.to_dict("records"):
         yield (
             f"{row['zones']}: {row['product']} {row['dose']}, {row['area_ft2']:,.0f} ft2, "
-            f"up to {row['product_amount']:.3g} {row['product_unit']} on the ground, application {row['application']}; "
+            f"up to {row['made_up_amount']:.3g} {row['product_unit']} to measure, application {row['application']}; "
             f"may be done from {row['earliest']} to {row['latest']}"
         )
     for product, what, said in around(rows):

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from weedzone.base.units import FORM_OF_UNIT, GAL_PER_L, LB_PER_KG, UNIT_PER_SI
+from weedzone.base.units import FORM_OF_UNIT, GAL_PER_L, LB_PER_KG, PRODUCT_UNIT, UNIT_PER_SI
 from weedzone.base.words import (
     fine_steps,
     pour,
@@ -25,6 +25,7 @@ from weedzone.base.words import (
     weigh_step_kg,
 )
 from weedzone.kit import Label, Sprayer, Spreader
+from weedzone.sizing.loads import carried, made_up, split_loads
 from weedzone.zones import Rig
 
 _FAINT, _SLIGHT = 1e-3, 1e-2  # [L or kg]
@@ -170,6 +171,64 @@ def added(label: Label, rig: Rig, solution_L: float) -> list[tuple[str, Pour]]:
     extras = rig.extras if isinstance(rig, Sprayer) else ()
     each = [(one.name, one.rate) for one in label.adjuvants] + [(one.name, one.rate) for one in extras]
     return [(name, _rounded(rate * solution_L, "fl oz", None)) for name, rate in each]
+
+
+def added_L(label: Label, rig: Rig, solutions_L: Iterable[float]) -> dict[str, float]:
+    """Each adjuvant of the label and extra of the rig over loads of so much solution, as measured for each [L]."""
+    total: dict[str, float] = {}
+    for solution_L in solutions_L:
+        for name, measured in added(label, rig, solution_L):
+            total[name] = total.get(name, 0.0) + measured.si
+    return total
+
+
+@dataclass(frozen=True)
+class Mixed:
+    """What is made up for one mix on one site, over all its loads.
+
+    Attributes
+    ----------
+    loads : int
+    solution_L : float
+        0 for granules.
+    product : float
+        As measured [L or kg].
+    added_L : mapping of str to float
+        Adjuvants of the label and extras of the rig, as measured.
+    """
+
+    loads: int
+    solution_L: float
+    product: float
+    added_L: Mapping[str, float]
+
+
+def mixed(
+    label: Label, rig: Rig, solution_L: float, product: float, *, even: bool = False, alone: bool = False
+) -> Mixed:
+    """What is made up to put solution and product on the ground; see `made_up` and `split_loads`.
+
+    Parameters
+    ----------
+    label : Label
+    rig : Sprayer or Spreader
+    solution_L, product : float
+        On the ground; product in L or kg.
+    even, alone : bool
+        As `split_loads` and `made_up` take them.
+
+    Returns
+    -------
+    Mixed
+    """
+    fill, capacity = carried(np.array([solution_L]), np.array([product]), rig)
+    priming = rig.priming_L if isinstance(rig, Sprayer) else 0.0
+    _, number, share = split_loads(fill, capacity, even=even, priming=priming)
+    filled = made_up(fill * share, number == 1, rig, alone=alone)
+    unit = PRODUCT_UNIT[label.form][0]
+    measured = sum(pour_of(float(si), unit, rig).si for si in filled / fill * product)
+    litres = [float(one) for one in filled] if isinstance(rig, Sprayer) else []
+    return Mixed(len(number), sum(litres), measured, added_L(label, rig, litres))
 
 
 def solution_text(litres: float, system: str = "us") -> str:
