@@ -7,9 +7,14 @@ from pathlib import Path
 from types import ModuleType
 
 import geopandas as gpd
+import pandas as pd
 import pyogrio
 import pytest
 import shapely
+
+import weedzone as wz
+from weedzone.base.units import PRODUCT_UNIT, to_si
+from weedzone.crew.sheet_loads import page
 
 SAMPLES = Path(__file__).parent.parent / "sample_sites"
 PLACES = ("alder_court", "heron_flats", "quince_bend")
@@ -252,3 +257,70 @@ def test_the_labels_cover_the_forms_and_the_grasses(surveys):
     named = {turf for one in labels for turf in [*one["turf"]["tolerant"], *one["turf"].get("caution", {})]}
     grown = {turf for layer in surveys.values() for turf in layer["turf"].turf}
     assert grown - named == {"creeping bentgrass"}, "one green that no product may touch, and no other"
+
+
+@pytest.mark.parametrize(
+    ("place", "rig", "use"),
+    [
+        ("alder_court", "backpack", "spot"), ("quince_bend", "backpack", "spot"),
+        ("heron_flats", "boom", "broadcast"), ("heron_flats", "spreader", "granular"),
+    ],
+)  # fmt: skip
+def test_every_output_shows_the_two_amounts_and_no_third(place, rig, use, tmp_path):
+    """What goes on the ground, and what is made up for it: of each product, in every table, file and page."""
+    labels, day = wz.read_labels(SAMPLES / "labels"), "2026-05-20"
+    survey = wz.read_survey(SAMPLES / place / "survey.gpkg")
+    job = wz.size_job(survey, labels, wz.read_rig(SAMPLES / "rigs.toml", rig), use, on=day)
+
+    def sums(table, column, by="product"):
+        return table.groupby(by)[column].sum().to_dict()
+
+    unit = job.totals.groupby("product")["product_unit"].first().to_dict()
+    per_si = {name: PRODUCT_UNIT[labels[name].form][1] for name in unit}
+    quote = wz.quote(job, wz.read_prices(SAMPLES / "prices.toml"), visits=1, pricing="cost-plus")
+    listed = wz.shopping_list(job, {}).query("item in @unit").set_index("item")["needed"].to_dict()
+    job.write(tmp_path / "out", ["csv", "gpkg"])
+    files = {name: pd.read_csv(tmp_path / "out" / f"{name}.csv") for name in ("zones", "totals", "loads")}
+    made = wz.size_portfolio(
+        SAMPLES / place / "survey.gpkg", labels, job.rig, use=use, on=day, out=tmp_path / "many"
+    )
+    recorded = wz.record(job, tmp_path / "records.gpkg").rows
+    recorded["told"] = [
+        to_si(text, "amount", form=form) * per_si[name]
+        for text, form, name in recorded[["amount", "form", "product"]].itertuples(index=False)
+    ]
+    sheets = [page(job, site, job.on) for site in survey.sites]
+    poured = dict.fromkeys(unit, 0.0)
+    for product in (one for sheet in sheets for one in sheet["products"]):
+        for load in product["loads"]:
+            first, last = (load["number"].split(" of ")[0].split(" to ") * 2)[:2]
+            times = int(last) - int(first) + 1
+            amount = to_si(load["product"][0].replace(",", ""), "amount", form=labels[product["name"]].form)
+            poured[product["name"]] += times * amount * per_si[product["name"]]
+    visits = wz.season_plan(job).visits.query("application == 1 and visit == 1")
+    on_ground = {
+        "loads": sums(job.loads, "product_amount"), "totals": sums(job.totals, "product_amount"),
+        "totals.csv": sums(files["totals"], "product_amount"), "zones.csv": sums(files["zones"], "product_amount"),
+        "portfolio": sums(made.read("totals"), "product_amount"), "record": sums(recorded, "told"),
+        "season": sums(visits, "product_amount"),
+    }  # fmt: skip
+    ground = sums(job.zones, "product_amount")
+    for output, told in on_ground.items():
+        assert told == pytest.approx(ground, rel=1e-6), output
+    lines = quote.lines[quote.lines["item"].isin(list(unit))].assign(n=lambda t: t["quantity"].astype(float))
+    made_up = {
+        "totals": sums(job.totals, "made_up_amount"), "plan": sums(wz.load_plan(job), "made_up_amount"),
+        "loads.csv": sums(files["loads"], "made_up_amount"), "shopping list": listed,
+        "quote": sums(lines, "n", "item"), "season": sums(visits, "made_up_amount"),
+    }  # fmt: skip
+    if use != "granular":
+        steps = wz.mixes(job)
+        made_up["steps"] = sums(steps[steps["sort"] == "product"], "amount")
+    if place != "alder_court":  # the one site whose load is under the least that the rig mixes
+        made_up["portfolio"] = sums(made.read("totals"), "made_up_amount")
+    measured = sums(job.loads, "made_up_amount")
+    for output, told in made_up.items():
+        assert told == pytest.approx(measured, rel=1e-3), output
+    # Words of the sheet round down once more, by a twentieth at most.
+    for name, amount in poured.items():
+        assert 0.95 * measured[name] <= amount <= measured[name] * (1 + 1e-6)

@@ -40,7 +40,7 @@ def job(folder: Path, width: float = 100, name: str = "Demo A", **rig: str):  # 
 
 
 def test_by_hand(tmp_path: Path) -> None:
-    """10 gal: 20 fl oz of product, 12.8 of oil, measured as 12.5. 12 at hand: 8 to buy; half pints at 5 beat a quart at 14."""
+    """10 gal: 20 fl oz of product, 12.8 of oil, measured as 12.5. 8 fl oz to buy; half pints are cheaper."""
     table = shopping_list(
         job(tmp_path),
         {"Demo A": {"1 qt": 14.0, "8 fl oz": 5.0}, "oil": ["8 fl oz", "1 gal"]},
