@@ -177,16 +177,16 @@ def _pieces(parts: Parts, product: Ints, dose: Floats, spots: tuple[Array, Ints]
     meagre = np.flatnonzero(~proved)
     if not len(meagre):
         return made
-    i, j = near_pairs(geoms[meagre], of[meagre], geoms, of, np.full(len(geoms), _TOUCH_M))
-    i = meagre[i]
-    other = (i < j) | (proved[j] & (i != j))
-    i, j = i[other], j[other]
-    joined = _share_a_segment(geoms, i, j)
-    rest = np.flatnonzero(~joined)
-    joined[rest] = common_edge(geoms[i[rest]], geoms[j[rest]]) > _EDGE_M
-    label = clusters(len(geoms), i[joined], j[joined])
-    doubtful = np.ones(int(label.max()) + 1, dtype=bool)
-    doubtful[label[proved]] = False
+    i, j = _segment_in_common(geoms, of, np.flatnonzero(np.isin(of, of[meagre])))
+    label, doubtful = _joined(i, j, proved)
+    # Where no corner tells, the engine does: of the few that are still no sound piece.
+    left = np.flatnonzero(doubtful[label])
+    at, other = near_pairs(geoms[left], of[left], geoms, of, np.full(len(geoms), _TOUCH_M))
+    at = left[at]
+    new = (label[at] != label[other]) & ((at < other) | ~doubtful[label[other]])
+    at, other = at[new], other[new]
+    touching = common_edge(geoms[at], geoms[other]) > _EDGE_M
+    label, doubtful = _joined(np.concatenate([i, at[touching]]), np.concatenate([j, other[touching]]), proved)
     members = np.flatnonzero(doubtful[label])
     if not len(members):
         return made
@@ -265,22 +265,27 @@ def _takers(
     return pair[best, 0], j[row[best]]
 
 
-def _share_a_segment(geoms: Array, i: Ints, j: Ints) -> Bools:
-    """Whether each pair has a segment in common, corner for corner, as the pieces of one cut have: proof of an edge."""
-    used = np.unique(np.concatenate([i, j]))
-    xy, of = shapely.get_coordinates(geoms[used], return_index=True)
+def _joined(i: Ints, j: Ints, proved: Bools) -> tuple[Ints, Bools]:
+    """Piece of each part, and whether none of a piece's parts proves that a circle fits in it."""
+    label = clusters(len(proved), i, j)
+    doubtful = np.ones(int(label.max()) + 1, dtype=bool)
+    doubtful[label[proved]] = False
+    return label, doubtful
+
+
+def _segment_in_common(geoms: Array, group: Ints, rows: Ints) -> tuple[Ints, Ints]:
+    """Pairs of `rows` in one group with a segment in common, corner for corner, as pieces of one cut have."""
+    xy, of = shapely.get_coordinates(geoms[rows], return_index=True)
     own = of[1:] == of[:-1]
     start, end = xy[:-1][own], xy[1:][own]
     long = np.hypot(*(end - start).T) > _EDGE_M
-    start, end, of = start[long], end[long], used[of[:-1][own][long]]
+    start, end, of = start[long], end[long], rows[of[:-1][own][long]]
     turned = (start[:, 0] > end[:, 0]) | ((start[:, 0] == end[:, 0]) & (start[:, 1] > end[:, 1]))
     segment = np.where(turned[:, np.newaxis], np.hstack([end, start]), np.hstack([start, end]))
-    order = np.lexsort(segment.T)
+    order = np.lexsort((*segment.T, group[of]))
     segment, of = segment[order], of[order]
-    twice = np.flatnonzero((segment[1:] == segment[:-1]).all(axis=1))
-    n = len(geoms)
-    shared = np.minimum(of[twice], of[twice + 1]) * n + np.maximum(of[twice], of[twice + 1])
-    return np.isin(np.minimum(i, j) * n + np.maximum(i, j), shared)
+    twice = np.flatnonzero((segment[1:] == segment[:-1]).all(axis=1) & (group[of[1:]] == group[of[:-1]]))
+    return of[twice], of[twice + 1]
 
 
 def common_edge(a: Array, b: Array) -> Floats:
