@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 import shapely
 
 import weedzone as wz
+from weedzone.zones import pieces
+from weedzone.zones.pieces import hand_over
 
 PLACES = Path(__file__).parents[1] / "data" / "places"
 DAY = "2026-05-20"
@@ -52,3 +56,21 @@ def test_the_sports_ground_takes_two_products_and_no_turf_with_a_caution() -> No
     assert job.totals["product"].nunique() <= 2
     assert (job.zones["caution"] == "").all()
     assert job.zones["area_ft2"].sum() == pytest.approx(31_349, abs=5.0)
+
+
+def test_handing_over_again_moves_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    moved: list[int] = []
+
+    def twice(parts: Any, given: Any, *more: Any) -> Any:
+        product, dose, whole = hand_over(parts, given, *more)
+        again, dose_again, _ = hand_over(parts, replace(given, product=product, dose=dose), *more)
+        assert (again == product).all()
+        assert (dose_again == dose).all()
+        moved.append(int((product != given.product).sum()))
+        return product, dose, whole
+
+    monkeypatch.setattr(pieces, "hand_over", twice)
+    for place in ("alder_court", "quince_bend", "heron_flats"):
+        for width in ("1 ft", "4 ft"):
+            planned(place, worth="0 ft2", min_width=width)
+    assert min(moved) >= 2
