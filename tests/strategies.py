@@ -222,6 +222,12 @@ def job(of: wz.Survey, use: str = "spot", **options: Any) -> wz.Job:
     return wz.size_job(of, labels(), rig(), use=use, on=DAY, **options)
 
 
+def sample(site: str, rig_name: str = "backpack", use: str = "spot", **options: Any) -> wz.Job:
+    """A sample survey sized with the sample labels and one of the sample rigs."""
+    ground = wz.read_survey(SAMPLES / site / "survey.gpkg")
+    return wz.size_job(ground, labels(), rig(rig_name), use=use, **{"on": DAY, **options})
+
+
 def one_patch(
     infested: Any, turf: Any = None, keep_out: Any = None, crs: Any = "EPSG:5070", **extra: Any
 ) -> wz.Survey:

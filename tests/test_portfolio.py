@@ -8,8 +8,10 @@ import subprocess
 import sys
 import time
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -17,6 +19,7 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 import shapely
+from strategies import SAMPLES, labels, rig, sample
 
 import weedzone as wz
 from weedzone import blocks as block_work
@@ -24,19 +27,27 @@ from weedzone import portfolio as fleet
 from weedzone.survey import files
 from weedzone.survey.blocks import split
 
-ROOT = Path(__file__).parents[1]
-SAMPLES = ROOT / "sample_sites"
 DAY = "2026-05-20"
 
 
-@pytest.fixture(scope="module")
-def labels() -> dict[str, wz.Label]:
-    return wz.read_labels(SAMPLES / "labels")
+@dataclass(frozen=True)
+class Sizer:
+    """Lays sample layers down as files in a folder, and sizes them there block by block."""
+
+    folder: Path
+    lots: dict[str, gpd.GeoDataFrame]
+
+    def source(self, layers: dict[str, gpd.GeoDataFrame] | None = None, name: str = "source") -> Path:
+        return as_parquet(self.lots if layers is None else layers, self.folder / name)
+
+    def run(self, source: Path, block: int = 28, out: str = "out", **options: Any) -> wz.Portfolio:
+        given = {"on": DAY, **options}
+        return wz.size_portfolio(source, labels(), rig(), out=self.folder / out, block=block, **given)
 
 
-@pytest.fixture(scope="module")
-def rig() -> wz.Sprayer:
-    return wz.read_rig(SAMPLES / "rigs.toml", "backpack")
+@pytest.fixture
+def sizer(tmp_path: Path, lots: dict[str, gpd.GeoDataFrame]) -> Sizer:
+    return Sizer(tmp_path, lots)
 
 
 @pytest.fixture(scope="module")
@@ -48,8 +59,8 @@ def lots() -> dict[str, gpd.GeoDataFrame]:
 
 
 @pytest.fixture(scope="module")
-def at_once(labels: dict[str, wz.Label], rig: wz.Sprayer) -> wz.Job:
-    return wz.size_job(wz.read_survey(SAMPLES / "quince_bend" / "survey.gpkg"), labels, rig, on=DAY)
+def at_once() -> wz.Job:
+    return sample("quince_bend", on=DAY)
 
 
 def as_parquet(layers: dict[str, gpd.GeoDataFrame], folder: Path, seed: int = 1) -> Path:
@@ -74,15 +85,9 @@ def assert_same(found: wz.Portfolio, job: wz.Job) -> None:
         assert area == pytest.approx(by_outcome[name], rel=1e-6, abs=1e-5)
 
 
-def test_blocks_give_what_the_whole_gives(
-    tmp_path: Path,
-    lots: dict[str, gpd.GeoDataFrame],
-    labels: dict[str, wz.Label],
-    rig: wz.Sprayer,
-    at_once: wz.Job,
-) -> None:
-    source = as_parquet(lots, tmp_path / "source")
-    found = wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=5, on=DAY)
+def test_blocks_give_what_the_whole_gives(sizer: Sizer, at_once: wz.Job) -> None:
+    source = sizer.source()
+    found = sizer.run(source, block=5)
     assert found.done == 6
     assert_same(found, at_once)
     assert "28 sites" in found.summary()
@@ -93,40 +98,34 @@ def test_blocks_give_what_the_whole_gives(
             float(word.replace(",", "")) for word in (line.split()[5], line.split(" product, ")[1].split()[0])
         ]
         assert shown == pytest.approx([row.made_up_amount, row.made_up_gal], rel=5e-3), line
-    again = wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=5, on=DAY)
+    again = sizer.run(source, block=5)
     assert (again.done, again.skipped) == (0, 6)
 
 
 @pytest.mark.slow
-def test_geopackage_and_processes(
-    tmp_path: Path, labels: dict[str, wz.Label], rig: wz.Sprayer, at_once: wz.Job
-) -> None:
+def test_geopackage_and_processes(sizer: Sizer, at_once: wz.Job) -> None:
     source = SAMPLES / "quince_bend" / "survey.gpkg"
-    alone = wz.size_portfolio(source, labels, rig, out=tmp_path / "one", block=7, on=DAY)
-    many = wz.size_portfolio(source, labels, rig, out=tmp_path / "two", block=7, on=DAY, workers=2)
+    alone = sizer.run(source, block=7, out="one")
+    many = sizer.run(source, block=7, out="two", workers=2)
     assert_same(many, at_once)
     for table in block_work.TABLES:
         for left, right in zip(alone.files(table), many.files(table), strict=True):
             assert left.read_bytes() == right.read_bytes(), "bit for bit"
 
 
-def test_another_run_does_not_mix_in(
-    tmp_path: Path, lots: dict[str, gpd.GeoDataFrame], labels: dict[str, wz.Label], rig: wz.Sprayer
-) -> None:
-    source = as_parquet(lots, tmp_path / "source")
-    wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=28, on=DAY)
+def test_another_run_does_not_mix_in(sizer: Sizer) -> None:
+    source = sizer.source()
+    sizer.run(source)
     with pytest.raises(wz.InputError, match="another source"):
-        wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=28, on="2026-05-21")
+        sizer.run(source, on="2026-05-21")
 
 
-def test_one_bad_site_does_not_stop_the_others(
-    tmp_path: Path, lots: dict[str, gpd.GeoDataFrame], labels: dict[str, wz.Label], rig: wz.Sprayer
-) -> None:
-    spoilt = {name: layer.copy() for name, layer in lots.items()}
+def test_one_bad_site_does_not_stop_the_others(sizer: Sizer) -> None:
+    spoilt = {name: layer.copy() for name, layer in sizer.lots.items()}
     row = spoilt["infestations"].index[spoilt["infestations"]["site"] == "lot 09"][0]
     spoilt["infestations"].loc[row, "geometry"] = shapely.box(10, 50, 10.001, 50.001)
-    source = as_parquet(spoilt, tmp_path / "source")
-    found = wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=28, on=DAY)
+    source = sizer.source(spoilt)
+    found = sizer.run(source)
     errors = found.findings()
     errors = errors[errors["severity"] == "error"]
     assert list(errors["feature"]) == ["lot 09"]
@@ -134,22 +133,20 @@ def test_one_bad_site_does_not_stop_the_others(
     assert found.read("totals")["site"].nunique() > 20
 
 
-def test_one_bad_keep_out_costs_only_the_sites_it_may_reach(
-    tmp_path: Path, lots: dict[str, gpd.GeoDataFrame], labels: dict[str, wz.Label], rig: wz.Sprayer
-) -> None:
-    metres = lots["infestations"].estimate_utm_crs()
-    ground = lots["infestations"].to_crs(metres).dissolve("site").geometry
+def test_one_bad_keep_out_costs_only_the_sites_it_may_reach(sizer: Sizer) -> None:
+    metres = sizer.lots["infestations"].estimate_utm_crs()
+    ground = sizer.lots["infestations"].to_crs(metres).dissolve("site").geometry
     bad = gpd.GeoDataFrame(
         {"site": [None], "kind": ["pond"], "buffer_m": [-5.0]},
         geometry=[ground.loc["lot 09"].centroid.buffer(1)],
         crs=metres,
-    ).to_crs(lots["keep_out"].crs)
-    spoilt = {**lots, "keep_out": pd.concat([lots["keep_out"], bad], ignore_index=True)}
-    source = as_parquet(spoilt, tmp_path / "source")
-    found = wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=9, on=DAY)
+    ).to_crs(sizer.lots["keep_out"].crs)
+    spoilt = {**sizer.lots, "keep_out": pd.concat([sizer.lots["keep_out"], bad], ignore_index=True)}
+    source = sizer.source(spoilt)
+    found = sizer.run(source, block=9)
     widest = max(
         metre
-        for label in labels.values()
+        for label in labels().values()
         for kinds in (label.buffers_m, label.downwind_m, *label.use_buffers_m.values())
         for metre in kinds.values()
     )
@@ -160,7 +157,7 @@ def test_one_bad_keep_out_costs_only_the_sites_it_may_reach(
     assert not set(found.failed) & set(found.read("totals")["site"])
     assert all(name in found.summary() for name in found.failed)
     # The others are sized as if it had not been drawn.
-    good = wz.size_portfolio(as_parquet(lots, tmp_path / "good"), labels, rig, out=tmp_path / "all", on=DAY)
+    good = sizer.run(sizer.source(name="good"), out="all")
     wanted = (
         good.read("totals").query("site not in @found.failed").set_index(["site", "product"]).sort_index()
     )
@@ -176,11 +173,9 @@ def test_halves_keep_the_keep_outs_of_the_other_half(lots: dict[str, gpd.GeoData
 
 
 @pytest.mark.parametrize("hurt", ["cut short", "lost", "blocks.json", "a bit"])
-def test_damaged_scratch_files_end_in_one_clear_line(
-    tmp_path: Path, lots: dict[str, gpd.GeoDataFrame], labels: dict[str, wz.Label], rig: wz.Sprayer, hurt: str
-) -> None:
-    source = as_parquet(lots, tmp_path / "source")
-    sized = wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=28, on=DAY)
+def test_damaged_scratch_files_end_in_one_clear_line(sizer: Sizer, hurt: str) -> None:
+    source = sizer.source()
+    sized = sizer.run(source)
     for file in (sized.out / "blocks").rglob("*.parquet"):
         file.unlink()
     (sized.out / "blocks" / "000000").rmdir()
@@ -195,17 +190,15 @@ def test_damaged_scratch_files_end_in_one_clear_line(
         file = file if hurt == "cut short" else sized.out / "scratch" / "blocks.json"
         file.write_bytes(file.read_bytes()[:100])
     with pytest.raises(wz.WeedzoneError, match="the scratch files are damaged; remove this folder"):
-        wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=28, on=DAY)
+        sizer.run(source)
 
 
-def test_damaged_results_end_in_one_clear_line_and_half_blocks_are_cleared(
-    tmp_path: Path, lots: dict[str, gpd.GeoDataFrame], labels: dict[str, wz.Label], rig: wz.Sprayer
-) -> None:
-    source, out = as_parquet(lots, tmp_path / "source"), tmp_path / "out"
-    sized = wz.size_portfolio(source, labels, rig, out=out, block=28, on=DAY)
+def test_damaged_results_end_in_one_clear_line_and_half_blocks_are_cleared(sizer: Sizer) -> None:
+    source, out = sizer.source(), sizer.folder / "out"
+    sized = sizer.run(source)
     half = out / "blocks" / ".000000.999999999"
     half.mkdir()
-    wz.size_portfolio(source, labels, rig, out=out, block=28, on=DAY)
+    sizer.run(source)
     assert not half.exists()
     for table in ("zones", "totals", "findings"):
         [file] = sized.files(table)
@@ -216,44 +209,38 @@ def test_damaged_results_end_in_one_clear_line_and_half_blocks_are_cleared(
     for content in (b"", b"[]", b"{}", b"\xff"):
         (out / "portfolio.json").write_bytes(content)
         with pytest.raises(wz.InputError, match="whose results these are is damaged"):
-            wz.size_portfolio(source, labels, rig, out=out, block=28, on=DAY)
+            sizer.run(source)
 
 
 @pytest.mark.slow
-def test_shared_keep_outs_hold_at_every_site_they_come_near(
-    tmp_path: Path, lots: dict[str, gpd.GeoDataFrame], labels: dict[str, wz.Label], rig: wz.Sprayer
-) -> None:
-    metres = lots["infestations"].estimate_utm_crs()
-    west, south, east, north = lots["infestations"].to_crs(metres).total_bounds
+def test_shared_keep_outs_hold_at_every_site_they_come_near(sizer: Sizer) -> None:
+    metres = sizer.lots["infestations"].estimate_utm_crs()
+    west, south, east, north = sizer.lots["infestations"].to_crs(metres).total_bounds
     middle = (south + north) / 2
     # Long edges bend by centimetres between projections; a river of short ones does not.
     river = shapely.segmentize(shapely.LineString([(west - 900, middle), (east + 900, middle)]), 20.0)
     extra = gpd.GeoDataFrame({"site": [None], "kind": ["creek"]}, geometry=[river], crs=metres).to_crs(
-        lots["turf"].crs
+        sizer.lots["turf"].crs
     )
-    with_river = {**lots, "keep_out": pd.concat([lots["keep_out"], extra], ignore_index=True)}
-    source = as_parquet(with_river, tmp_path / "source")
-    found = wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=4, on=DAY)
-    whole = wz.size_job(wz.Survey(**with_river), labels, rig, on=DAY)
+    with_river = {**sizer.lots, "keep_out": pd.concat([sizer.lots["keep_out"], extra], ignore_index=True)}
+    source = sizer.source(with_river)
+    found = sizer.run(source, block=4)
+    whole = wz.size_job(wz.Survey(**with_river), labels(), rig(), on=DAY)
     assert_same(found, whole)
     zones = found.read("zones").to_crs(metres)
     nearest = zones.distance(river).min()
-    narrowest = min(label.buffers_m["creek"] for label in labels.values() if label.rate("spot"))
+    narrowest = min(label.buffers_m["creek"] for label in labels().values() if label.rate("spot"))
     assert nearest >= narrowest * (1 - 1e-3)  # UTM is a thousandth off the ground here
-    without = wz.size_job(wz.Survey(**lots), labels, rig, on=DAY)
+    without = wz.size_job(wz.Survey(**sizer.lots), labels(), rig(), on=DAY)
     assert whole.zones["area_m2"].sum() < without.zones["area_m2"].sum()
 
 
-def test_sites_without_a_name_are_refused(
-    tmp_path: Path, lots: dict[str, gpd.GeoDataFrame], labels: dict[str, wz.Label], rig: wz.Sprayer
-) -> None:
-    source = as_parquet(
-        {**lots, "infestations": lots["infestations"].drop(columns="site")}, tmp_path / "source"
-    )
+def test_sites_without_a_name_are_refused(sizer: Sizer) -> None:
+    source = sizer.source({**sizer.lots, "infestations": sizer.lots["infestations"].drop(columns="site")})
     with pytest.raises(wz.SurveyError, match="site"):
-        wz.size_portfolio(source, labels, rig, out=tmp_path / "out", on=DAY)
+        sizer.run(source)
     with pytest.raises(wz.SurveyError, match="no such"):
-        wz.size_portfolio(tmp_path / "nowhere", labels, rig, out=tmp_path / "other", on=DAY)
+        sizer.run(sizer.folder / "nowhere", out="other")
 
 
 def test_a_layer_in_several_files_of_other_columns(
@@ -305,14 +292,8 @@ wz.size_portfolio(sys.argv[1], labels, rig, out=sys.argv[4], block=1, on="2026-0
 
 
 @pytest.mark.slow
-def test_a_killed_run_goes_on_where_it_was(
-    tmp_path: Path,
-    lots: dict[str, gpd.GeoDataFrame],
-    labels: dict[str, wz.Label],
-    rig: wz.Sprayer,
-    at_once: wz.Job,
-) -> None:
-    source, out = as_parquet(lots, tmp_path / "source"), tmp_path / "out"
+def test_a_killed_run_goes_on_where_it_was(sizer: Sizer, at_once: wz.Job) -> None:
+    source, out = sizer.source(), sizer.folder / "out"
     arguments = [str(one) for one in (source, SAMPLES / "labels", SAMPLES / "rigs.toml", out)]
     run = subprocess.Popen([sys.executable, "-c", KILLED, *arguments])
     while run.poll() is None and len(list(out.glob("blocks/[0-9]*"))) < 5:
@@ -324,7 +305,7 @@ def test_a_killed_run_goes_on_where_it_was(
         assert {file.stem for file in block.iterdir()} == set(block_work.TABLES), (
             "a block is whole or not there"
         )
-    found = wz.size_portfolio(source, labels, rig, out=out, block=1, on=DAY)
+    found = sizer.run(source, block=1)
     assert found.skipped == len(finished) >= 5
     assert found.done == 28 - len(finished)
     assert_same(found, at_once)
@@ -341,17 +322,12 @@ def _die_once(run: block_work.Run, number: int) -> int:
 
 @pytest.mark.slow
 def test_a_worker_that_dies_loses_nothing(
-    tmp_path: Path,
-    lots: dict[str, gpd.GeoDataFrame],
-    labels: dict[str, wz.Label],
-    rig: wz.Sprayer,
-    at_once: wz.Job,
-    monkeypatch: pytest.MonkeyPatch,
+    sizer: Sizer, at_once: wz.Job, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    source = as_parquet(lots, tmp_path / "source")
+    source = sizer.source()
     monkeypatch.setattr(fleet, "size_block", _die_once)
-    found = wz.size_portfolio(source, labels, rig, out=tmp_path / "out", block=4, on=DAY, workers=2)
-    assert (tmp_path / "out" / "died").exists()
+    found = sizer.run(source, block=4, workers=2)
+    assert (sizer.folder / "out" / "died").exists()
     assert_same(found, at_once)
 
 
@@ -365,26 +341,20 @@ def test_what_libraries_print_in_a_worker_is_not_output(capfd: pytest.CaptureFix
 
 
 @pytest.mark.slow
-def test_on_a_cluster_with_a_worker_killed(
-    tmp_path: Path,
-    lots: dict[str, gpd.GeoDataFrame],
-    labels: dict[str, wz.Label],
-    rig: wz.Sprayer,
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
+def test_on_a_cluster_with_a_worker_killed(sizer: Sizer, monkeypatch: pytest.MonkeyPatch) -> None:
     from distributed import Client, LocalCluster
 
-    source = as_parquet(lots, tmp_path / "source")
-    alone = wz.size_portfolio(source, labels, rig, out=tmp_path / "one", block=4, on=DAY)
+    source = sizer.source()
+    alone = sizer.run(source, block=4, out="one")
     monkeypatch.setattr(fleet, "size_block", _die_once)
     with (
         LocalCluster(
-            n_workers=2, threads_per_worker=1, dashboard_address=None, local_directory=tmp_path
+            n_workers=2, threads_per_worker=1, dashboard_address=None, local_directory=sizer.folder
         ) as cluster,
         Client(cluster) as client,
     ):
-        spread = wz.size_portfolio(source, labels, rig, out=tmp_path / "two", block=4, on=DAY, client=client)
-    assert (tmp_path / "two" / "died").exists()
+        spread = sizer.run(source, block=4, out="two", client=client)
+    assert (sizer.folder / "two" / "died").exists()
     for table in block_work.TABLES:
         for left, right in zip(alone.files(table), spread.files(table), strict=True):
             assert left.read_bytes() == right.read_bytes(), "bit for bit"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
 import re
 from pathlib import Path
@@ -12,29 +11,18 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from plots import ROWS
+from strategies import labels, sample
 
 import weedzone as wz
 from weedzone.base.units import FLOZ_PER_L, GAL_PER_L, OZ_PER_KG, UNIT_PER_SI, to_si
 from weedzone.base.words import area, area_ft2, day_text, plain_line, short
 from weedzone.sizing.pours import added, loads_text, pour_of, run_text, water_texts
 
-SAMPLES = Path(__file__).parents[2] / "sample_sites"
-
-
-def sample(site: str, rig: str, use: str) -> wz.Job:
-    survey = wz.read_survey(SAMPLES / site / "survey.gpkg")
-    labels = wz.read_labels(SAMPLES / "labels")
-    return wz.size_job(survey, labels, wz.read_rig(SAMPLES / "rigs.toml", rig), use=use, on="2026-11-25")
-
 
 @pytest.fixture(scope="module")
 def lawn() -> wz.Job:
     return sample("alder_court", "backpack", "spot")
-
-
-def published(row: str) -> float:
-    with (Path(__file__).parents[1] / "check_values.csv").open(encoding="utf-8") as file:
-        return next(float(one["expected"]) for one in csv.DictReader(file) if one["id"] == row)
 
 
 @pytest.mark.parametrize(
@@ -165,15 +153,15 @@ def test_the_summary_says_what_the_job_makes_up(lawn: wz.Job) -> None:
 
 def test_adjuvant_at_half_a_percent_of_two_gallons(lawn: wz.Job) -> None:
     # 0.5 % v/v of 2 gal is 1.28 fl oz: University of Illinois bulletin 10 (2006), article 5; row M05.
-    label = wz.read_labels(SAMPLES / "labels" / "demo_ivy_ester.toml")["Demo Ivy Ester"]
+    label = labels()["Demo Ivy Ester"]
     half = label.__class__(
         **{**vars(label), "adjuvants": (label.adjuvants[0].__class__("soap", 0.005, True),)}
     )
     [(name, amount)] = added(half, lawn.rig, 2 / GAL_PER_L)
     text = amount.texts()[0]
     assert name == "soap"
-    assert to_si(text, "volume") * FLOZ_PER_L == pytest.approx(published("M05"), abs=0.06)
-    assert to_si(text, "volume") * FLOZ_PER_L <= published("M05")
+    assert to_si(text, "volume") * FLOZ_PER_L == pytest.approx(float(ROWS["M05"]["expected"]), abs=0.06)
+    assert to_si(text, "volume") * FLOZ_PER_L <= float(ROWS["M05"]["expected"])
 
 
 @given(st.floats(1e-4, 50.0), st.sampled_from(["fl oz", "oz"]), st.sampled_from([None, 0.25, 1.0]))

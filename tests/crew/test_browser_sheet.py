@@ -12,13 +12,12 @@ from pathlib import Path
 
 import hostile
 import pytest
+from strategies import sample
 
-import weedzone as wz
 from weedzone.base.files import html_page
 from weedzone.crew.sheet_loads import _CAPS, _DENSITY, _density, _lines_of, page
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
-SAMPLES = Path(__file__).parents[2] / "sample_sites"
 NASTIEST = (hostile.SITES[0], hostile.SITES[6], hostile.SITES[7])
 # The tallest picture that a map may be, so that print gives it all the room it can take.
 TALL = (
@@ -58,12 +57,6 @@ def pages(file: Path, folder: Path, paper: str = "Letter") -> int:
     wide = {"Letter": "(letter)", "A4": "(A4)"}[paper]
     assert wide in re.search(r"Page size:(.*)", info)[1]
     return int(re.search(r"Pages:\s+(\d+)", info)[1])
-
-
-def sample(site: str, rig: str, use: str) -> wz.Job:
-    survey = wz.read_survey(SAMPLES / site / "survey.gpkg")
-    labels = wz.read_labels(SAMPLES / "labels")
-    return wz.size_job(survey, labels, wz.read_rig(SAMPLES / "rigs.toml", rig), use=use, on="2026-11-25")
 
 
 @pytest.mark.slow

@@ -10,12 +10,13 @@ import re
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
-from typing import Any
 from urllib.parse import unquote
 
 import hostile
 import pytest
 from PIL import Image
+from strategies import SAMPLES, labels, sample
+from strategies import rig as sample_rig
 
 import weedzone as wz
 from weedzone.base.units import UNIT_PER_SI
@@ -26,16 +27,6 @@ from weedzone.crew.work_order import poured
 from weedzone.kit.label import Weather
 from weedzone.kit.rig import Extra
 from weedzone.sizing.pours import pour_of, water_texts
-
-SAMPLES = Path(__file__).parents[2] / "sample_sites"
-
-
-def sample(site: str, rig: str, use: str, **options: Any) -> wz.Job:
-    survey = wz.read_survey(SAMPLES / site / "survey.gpkg")
-    labels = wz.read_labels(SAMPLES / "labels")
-    return wz.size_job(
-        survey, labels, wz.read_rig(SAMPLES / "rigs.toml", rig), use=use, on="2026-11-25", **options
-    )
 
 
 class Page(HTMLParser):
@@ -229,8 +220,8 @@ def test_followup_window(lawn: wz.Job, days: tuple[float, float] | None, text: s
 def test_order_of_addition_follows_the_formulation(blank: None, tmp_path: Path) -> None:
     # North Dakota Weed Control Guide 2021: dry powders before oils, which go with the emulsifiables.
     survey = wz.read_survey(SAMPLES / "alder_court" / "survey.gpkg")
-    label = wz.read_labels(SAMPLES / "labels" / "demo_quin_68.toml")["Demo Quin 68"]
-    rig = replace(wz.read_rig(SAMPLES / "rigs.toml", "backpack"), extras=(Extra("marker dye", 0.001),))
+    label = labels()["Demo Quin 68"]
+    rig = replace(sample_rig(), extras=(Extra("marker dye", 0.001),))
     job = wz.size_job(survey, {label.name: label}, rig, use="spot", on="2026-11-25")
     page = read(job.sheet(tmp_path / "one.html")[0])
     order = page.text.partition("Order: half the water, agitate; ")[2].partition("the rest of the water")[0]

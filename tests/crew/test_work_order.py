@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from strategies import SAMPLES, labels, rig, sample
 
 import weedzone as wz
 from weedzone.base.units import FLOZ_PER_L, GAL_PER_L, LB_PER_KG, UNIT_PER_SI, to_si
@@ -17,7 +18,7 @@ from weedzone.crew.work_order import poured
 from weedzone.records.recording import correct, record
 from weedzone.sizing.pours import amount_text, plain_amount
 
-SAMPLES = Path(__file__).parents[2] / "sample_sites"
+DAY = "2025-09-25"
 CASES = [
     ("alder_court", "backpack", "spot"),
     ("heron_flats", "boom", "broadcast"),
@@ -25,15 +26,9 @@ CASES = [
 ]
 
 
-def sample(site: str, rig: str, use: str) -> wz.Job:
-    survey = wz.read_survey(SAMPLES / site / "survey.gpkg")
-    labels = wz.read_labels(SAMPLES / "labels")
-    return wz.size_job(survey, labels, wz.read_rig(SAMPLES / "rigs.toml", rig), use=use, on="2025-09-25")
-
-
-@pytest.mark.parametrize(("site", "rig", "use"), CASES)
-def test_the_mix_is_the_label_s_whatever_fills_the_lines(site: str, rig: str, use: str) -> None:
-    job = sample(site, rig, use)
+@pytest.mark.parametrize("case", CASES)
+def test_the_mix_is_the_label_s_whatever_fills_the_lines(case: tuple[str, str, str]) -> None:
+    job = sample(*case, on=DAY)
     made = poured(job)
     assert len(made) == len(job.loads)
     for row in made.to_dict("records"):
@@ -49,9 +44,9 @@ def test_the_mix_is_the_label_s_whatever_fills_the_lines(site: str, rig: str, us
         assert row["made_up_amount"] == pytest.approx(row["pour"].si * UNIT_PER_SI[unit])
 
 
-@pytest.mark.parametrize(("site", "rig", "use"), CASES)
-def test_the_record_has_what_the_sheet_says(site: str, rig: str, use: str, tmp_path: Path) -> None:
-    job = sample(site, rig, use)
+@pytest.mark.parametrize("case", CASES)
+def test_the_record_has_what_the_sheet_says(case: tuple[str, str, str], tmp_path: Path) -> None:
+    job = sample(*case, on=DAY)
     made = record(job, tmp_path / "records.gpkg", remarks="dry")
     for row in made.rows.itertuples():
         codes = job.patches.loc[
@@ -75,7 +70,7 @@ def test_the_record_has_what_the_sheet_says(site: str, rig: str, use: str, tmp_p
 
 
 def test_a_true_amount_is_no_longer_the_sheet_s(tmp_path: Path) -> None:
-    job = sample(*CASES[0])
+    job = sample(*CASES[0], on=DAY)
     path = tmp_path / "records.gpkg"
     made = record(job, path, remarks="dry")
     mended = correct(path, made.id, applied={"Z1": "0.1 fl oz"}, reason="weighed again")
@@ -104,9 +99,8 @@ def test_ground_left_alone_adds_up_by_kind() -> None:
 
 
 def test_too_little_is_said_to_be() -> None:
-    rig = replace(wz.read_rig(SAMPLES / "rigs.toml", "backpack"), unusable_L=0.0)
     survey = wz.read_survey(SAMPLES / "quince_bend" / "survey.gpkg")
-    job = wz.size_job(survey, wz.read_labels(SAMPLES / "labels"), rig, on="2025-09-25")
+    job = wz.size_job(survey, labels(), replace(rig(), unusable_L=0.0), on=DAY)
     text = " ".join(job.summary().split())
     assert "some loads take less than can be measured well" in text
     small = job.loads.loc[[one.faint for one in job.pours], "site"]

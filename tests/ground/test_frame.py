@@ -4,9 +4,6 @@ Outside references: GeographicLib (the package geographiclib: geodesic polygon a
 of check_values.csv, whose column `source` names the publication.
 """
 
-import csv
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pyproj
@@ -14,20 +11,19 @@ import pytest
 import shapely
 import strategies
 from geographiclib.geodesic import Geodesic
+from plots import ROWS
 
 import weedzone as wz
 from weedzone.base.errors import CrsError, SurveyError
 from weedzone.ground import frame as ground
 
-with (Path(__file__).parents[1] / "check_values.csv").open(encoding="utf-8", newline="") as _file:
-    VALUES = {row["id"]: row for row in csv.DictReader(_file)}
 WGS84 = pyproj.CRS.from_epsg(4326)
 EARTH = Geodesic.WGS84
 
 
 def expected(row: str) -> tuple[float, float]:
     """Published value and tolerance of a row."""
-    return float(VALUES[row]["expected"]), float(VALUES[row]["tolerance"])
+    return float(ROWS[row]["expected"]), float(ROWS[row]["tolerance"])
 
 
 def star(rng: np.random.Generator, lon: float, lat: float, size_m: float) -> np.ndarray:
@@ -103,7 +99,7 @@ def test_published_geodesic_areas() -> None:
             value, abs=tolerance
         ), row
     value, tolerance = expected("G09")
-    assert VALUES["G09"]["inputs"].startswith("start (0,0), edges of 1000 m at azimuth 90, 0, -90")
+    assert ROWS["G09"]["inputs"].startswith("start (0,0), edges of 1000 m at azimuth 90, 0, -90")
     corners, lat, lon = [(0.0, 0.0)], 0.0, 0.0
     for azimuth in (90, 0, -90):
         moved = EARTH.Direct(lat, lon, azimuth, 1000.0)
@@ -128,7 +124,7 @@ def test_published_equal_area_projection() -> None:
     x, y = proj(-110.0, 30.0)
     for row, found in (("G27", x), ("G28", y)):
         value, tolerance = expected(row)
-        assert found == pytest.approx(value, abs=tolerance), VALUES[row]["source"]
+        assert found == pytest.approx(value, abs=tolerance), ROWS[row]["source"]
 
 
 @pytest.mark.parametrize(
@@ -153,7 +149,7 @@ def test_published_projections_both_ways(rows: tuple, crs: str, lon_lat: tuple[f
     for row, found in zip(rows, (back.x, back.y), strict=True):
         if row:
             value, tolerance = expected(row)
-            assert found == pytest.approx(value, abs=max(tolerance, 1e-5)), VALUES[row]["source"]
+            assert found == pytest.approx(value, abs=max(tolerance, 1e-5)), ROWS[row]["source"]
     again = ground.to_degrees(np.array([back], dtype=object), system, base)[0]
     assert (again.x, again.y) == pytest.approx(lon_lat, abs=5e-9)  # PROJ's inverse of EPSG:3035: 0.4 mm
 

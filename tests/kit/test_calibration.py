@@ -6,24 +6,20 @@ check_values.csv are taken by their id.
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
 from collections.abc import Callable
 from dataclasses import FrozenInstanceError
-from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from plots import ROWS
 
 from weedzone.base.errors import InputError, RigError, UnitError, WeedzoneError
 from weedzone.base.units import convert, quantity, to_si
 from weedzone.kit import calibration as cal
 from weedzone.kit.rig import make_rig
-
-with (Path(__file__).parents[1] / "check_values.csv").open(encoding="utf-8") as file:
-    ROWS = {row["id"]: row for row in csv.DictReader(file)}
 
 
 def gpa(calibration: cal.Calibration) -> float:

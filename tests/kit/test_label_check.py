@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import csv
 from pathlib import Path
 
 import pytest
+from plots import ROWS
 
 from weedzone.kit.label_check import check_label, findings, table, text
 from weedzone.kit.label_file import read_label
 
 SAMPLES = sorted((Path(__file__).parents[2] / "sample_sites" / "labels").glob("*.toml"))
-with (Path(__file__).parents[1] / "check_values.csv").open(encoding="utf-8") as file:
-    ROWS = {row["id"]: row for row in csv.DictReader(file)}  # each row names its source
 
 SOUND = """
 name = "Demo Amine 38"

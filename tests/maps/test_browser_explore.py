@@ -9,10 +9,10 @@ from typing import Any
 import hostile
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from strategies import sample
 
 import weedzone as wz
 
-SAMPLES = Path(__file__).parents[2] / "sample_sites"
 CHROMIUM = "/usr/bin/chromium"
 FLAGS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
@@ -41,14 +41,7 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture(scope="module")
 def job() -> wz.Job:
-    return wz.size_job(
-        wz.read_survey(SAMPLES / "alder_court" / "survey.gpkg"),
-        wz.read_labels(SAMPLES / "labels"),
-        wz.read_rig(SAMPLES / "rigs.toml", "backpack"),
-        use="spot",
-        on="2026-11-25",
-        worth="0 ft2",
-    )
+    return sample("alder_court", worth="0 ft2")
 
 
 @pytest.fixture(scope="module")

@@ -20,7 +20,7 @@ from matplotlib.legend import Legend
 from matplotlib.offsetbox import AuxTransformBox, TextArea
 from matplotlib.patches import PathPatch
 from matplotlib.text import Text
-from strategies import file_frames, labels, rig
+from strategies import file_frames, labels, rig, sample
 
 import weedzone as wz
 from weedzone.base.words import drawable
@@ -29,7 +29,6 @@ from weedzone.maps.scene import scene
 from weedzone.maps.style import product_fills, untreated_fill
 from weedzone.zones.outcomes import OUTCOMES
 
-SAMPLES = Path(__file__).parents[2] / "sample_sites"
 LAYERS = {
     "turf": "turf:",
     "zones": "zones:",
@@ -47,29 +46,19 @@ def _closed():
     plt.close("all")
 
 
-def sized(name: str, rig: str = "backpack", use: str = "spot") -> wz.Job:
-    return wz.size_job(
-        wz.read_survey(SAMPLES / name / "survey.gpkg"),
-        wz.read_labels(SAMPLES / "labels"),
-        wz.read_rig(SAMPLES / "rigs.toml", rig),
-        use=use,
-        on="2026-11-25",
-    )
-
-
 @pytest.fixture(scope="module")
 def lawn() -> wz.Job:
-    return sized("alder_court")
+    return sample("alder_court")
 
 
 @pytest.fixture(scope="module")
 def park() -> wz.Job:
-    return sized("heron_flats")
+    return sample("heron_flats")
 
 
 @pytest.fixture(scope="module")
 def lots() -> wz.Job:
-    return sized("quince_bend")
+    return sample("quince_bend")
 
 
 def plot_of(width_m: float, depth_m: float, **layers: gpd.GeoDataFrame) -> wz.Job:
@@ -93,10 +82,7 @@ def plot_of(width_m: float, depth_m: float, **layers: gpd.GeoDataFrame) -> wz.Jo
             **layers,
         }
     )
-    labels = wz.read_labels(SAMPLES / "labels")
-    return wz.size_job(
-        survey, labels, wz.read_rig(SAMPLES / "rigs.toml", "backpack"), use="spot", on="2026-05-10"
-    )
+    return wz.size_job(survey, labels(), rig(), use="spot", on="2026-05-10")
 
 
 def gids(ax: plt.Axes) -> set[str]:
@@ -292,9 +278,7 @@ def test_sites_stand_where_they_lie_across_blocks_of_projection() -> None:
         turf=gpd.GeoDataFrame({**columns, "turf": "tall fescue"}, geometry=shapes, crs=4326),
         infestations=gpd.GeoDataFrame({**columns, "weed": "dandelion"}, geometry=shapes, crs=4326),
     )
-    job = wz.size_job(
-        survey, wz.read_labels(SAMPLES / "labels"), wz.read_rig(SAMPLES / "rigs.toml", "backpack")
-    )
+    job = wz.size_job(survey, labels(), rig())
     ground = survey.local.ground
     assert len(np.unique(ground.block)) == 2
     found = scene(job)
@@ -454,7 +438,7 @@ def test_nothing_to_spray_is_still_a_map(lawn: wz.Job) -> None:
 
 
 def test_pounds_are_said_for_a_spreader() -> None:
-    ax = sized("alder_court", "spreader", "granular").plot()
+    ax = sample("alder_court", "spreader", "granular").plot()
     assert any(" lb" in one.get_text() for one in labels_of(ax, "label:zone"))
 
 

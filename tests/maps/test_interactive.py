@@ -13,22 +13,16 @@ import numpy as np
 import pytest
 from bokeh.models import HoverTool, Legend, ScaleBar
 from bokeh.models.glyphs import MultiPolygons
+from strategies import sample
 
 import weedzone as wz
 
-SAMPLES = Path(__file__).parents[2] / "sample_sites"
 FOOT_M = 0.3048  # international foot, exact: NIST Special Publication 811 (2008), appendix B
 
 
 @pytest.fixture(scope="module")
 def lawn() -> wz.Job:
-    return wz.size_job(
-        wz.read_survey(SAMPLES / "alder_court" / "survey.gpkg"),
-        wz.read_labels(SAMPLES / "labels"),
-        wz.read_rig(SAMPLES / "rigs.toml", "backpack"),
-        use="spot",
-        on="2026-11-25",
-    )
+    return sample("alder_court")
 
 
 def key_of(page: object) -> dict[str, list[object]]:

@@ -5,23 +5,19 @@ Rows marked "read" were read in the source named beside them. Rows of check_valu
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from plots import ROWS
 
 from weedzone.base.errors import InputError, UnitError, WeedzoneError
 from weedzone.base.units import convert, quantity, to_si
 from weedzone.season import turfcare as care
-
-with (Path(__file__).parents[1] / "check_values.csv").open(encoding="utf-8") as file:
-    ROWS = {row["id"]: row for row in csv.DictReader(file)}
 
 
 def per_ksqft(nitrogen: str, analysis: str) -> Callable[[], float]:

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import csv
 import subprocess
 import sys
 import warnings
-from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import geopandas as gpd
@@ -17,6 +15,7 @@ import psychrolib
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from plots import ROWS
 from scipy.stats import circmean
 from shapely.geometry import box
 
@@ -41,8 +40,6 @@ from weedzone.weather.windows import spray_windows
 mpl.use("Agg")
 PLACE = {"lat": 41.6, "lon": -93.6}
 MPH = 0.44704
-_ROWS = (Path(__file__).parents[1] / "check_values.csv").read_text(encoding="utf-8").splitlines()
-CHECKS = {row["id"]: row for row in csv.DictReader(_ROWS)}
 
 
 def label(name="Demo Amine 38", **weather):
@@ -87,7 +84,7 @@ def hour(result, clock):
 
 
 def expected(check):
-    return float(CHECKS[check]["expected"])
+    return float(ROWS[check]["expected"])
 
 
 def test_wet_bulb_against_published_fit():
@@ -154,7 +151,7 @@ def test_psychrolib_keeps_the_callers_units():
 
 def test_default_delta_t_band_is_the_guideline():
     # W10: Australian Bureau of Meteorology, 2 to 8.
-    assert CHECKS["W10"]["expected"] == "2 to 8"
+    assert ROWS["W10"]["expected"] == "2 to 8"
     limits = strictest(label())
     assert (limits.delta_t_min_c, limits.delta_t_max_c) == (2.0, 8.0)
 
@@ -741,7 +738,7 @@ def maybe(low, high):
     return st.one_of(st.just(np.nan), st.floats(low, high), st.floats(low, high), st.floats(low, high))
 
 
-ROWS = st.lists(
+HOURS = st.lists(
     st.tuples(
         maybe(45, 90), maybe(20, 100), maybe(0, 13), maybe(0, 360), maybe(0, 20),
         st.sampled_from([0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.1, np.nan]), maybe(0, 100),
@@ -758,7 +755,7 @@ def random_table(rows):
 
 
 @FEW
-@given(rows=ROWS, need=st.integers(1, 4))
+@given(rows=HOURS, need=st.integers(1, 4))
 def test_hours_and_windows_agree(rows, need):
     result = run(random_table(rows), label(rainfast_s=3600.0), duration=f"{need} hour")
     hours = result.hours
@@ -792,7 +789,7 @@ TIGHTER = {
 
 
 @FEW
-@given(rows=ROWS, key=st.sampled_from(sorted(TIGHTER)))
+@given(rows=HOURS, key=st.sampled_from(sorted(TIGHTER)))
 def test_tightening_a_limit_never_adds_an_hour(rows, key):
     table = random_table(rows)
     loose, tight = ({"rainfast": "1 hour"} | {key: figure} for figure in TIGHTER[key])
@@ -801,7 +798,7 @@ def test_tightening_a_limit_never_adds_an_hour(rows, key):
 
 
 @FEW
-@given(rows=ROWS, column=st.sampled_from(COLUMNS), row=st.integers(0, 39))
+@given(rows=HOURS, column=st.sampled_from(COLUMNS), row=st.integers(0, 39))
 def test_forgetting_a_value_never_adds_an_hour(rows, column, row):
     table = random_table(rows)
     before = run(table, label(rainfast_s=3600.0)).hours["ok"]

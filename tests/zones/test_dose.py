@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-import csv
 import math
 import re
-from pathlib import Path
 from typing import Any
 
 import pytest
+from plots import ROWS
 
 import weedzone as wz
 from weedzone.base.units import convert, to_si
 from weedzone.kit.label import Active, Adjuvant, Label, Limits, Rate, most_per_application
 from weedzone.kit.rig import Sprayer, Spreader
 from weedzone.zones.dose import plan, plans
-
-with (Path(__file__).parents[1] / "check_values.csv").open(encoding="utf-8") as file:
-    ROWS = {row["id"]: row for row in csv.DictReader(file)}
 
 
 def row(name: str) -> tuple[float, float]:
